@@ -1,0 +1,178 @@
+//! The written line: notes in playing order, as a player reads them.
+//!
+//! Every reader (MusicXML, SMF, ABC) fills a [`score::Score`]; [`order`] plays out its
+//! repeats and jumps and gives a [`Line`]. Knows nothing of sound or of seconds.
+
+pub mod score;
+
+use serde::{Deserialize, Serialize};
+
+/// A written pitch as it is spelled: letter, alteration, octave (C4 is middle C).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Spelling {
+    /// 0 = C, 1 = D … 6 = B.
+    pub letter: u8,
+    /// Semitones of alteration: −1 flat, 2 double sharp. Microtones are rounded to the nearest semitone.
+    pub alter: i8,
+    /// Octave of the letter, so that B#3 sounds as C4.
+    pub octave: i8,
+}
+
+impl Spelling {
+    /// MIDI number of the pitch as spelled: C4 = 60, B#3 = 60.
+    pub fn midi(&self) -> i32 {
+        const SEMITONES: [i32; 7] = [0, 2, 4, 5, 7, 9, 11];
+        (self.octave as i32 + 1) * 12 + SEMITONES[self.letter as usize % 7] + self.alter as i32
+    }
+
+    /// The pitch's name without its octave: `F##`, `Bb`.
+    pub fn name(&self) -> String {
+        let letter = b"CDEFGAB"[self.letter as usize % 7] as char;
+        let sign = if self.alter < 0 { "b" } else { "#" };
+        format!(
+            "{letter}{}",
+            sign.repeat(self.alter.unsigned_abs() as usize)
+        )
+    }
+
+    /// The spelling of `midi` in a key of `fifths` sharps (negative: flats):
+    /// the key's own note where it has one, else a sharp in sharp keys and a flat in flat keys.
+    pub fn of_midi(midi: i32, fifths: i32) -> Spelling {
+        // Positions on the line of fifths (F = −1, C = 0, G = 1 …) nearest the key's own seven.
+        let class = midi.rem_euclid(12);
+        let centre = fifths as f64 + 2.0 + if fifths >= 0 { 0.5 } else { -0.5 };
+        let position = (-15..=19)
+            .filter(|p| (p * 7i32).rem_euclid(12) == class)
+            .min_by(|a, b| {
+                (*a as f64 - centre)
+                    .abs()
+                    .total_cmp(&(*b as f64 - centre).abs())
+            })
+            .expect("every pitch class lies on the line of fifths");
+        let letter = (position * 4).rem_euclid(7) as u8;
+        let alter = (position + 1).div_euclid(7) as i8;
+        let natural = Spelling {
+            letter,
+            alter,
+            octave: 0,
+        };
+        let octave = (midi - natural.midi()).div_euclid(12) as i8;
+        Spelling {
+            letter,
+            alter,
+            octave,
+        }
+    }
+}
+
+impl std::fmt::Display for Spelling {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}{}", self.name(), self.octave)
+    }
+}
+
+/// How a note is to be spoken, as far as it changes what is heard or judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Articulation {
+    Staccato,
+    Staccatissimo,
+    Tenuto,
+    Accent,
+    StrongAccent,
+    DetachedLegato,
+}
+
+/// An ornament whose extra notes are played but not written out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ornament {
+    Trill,
+    Mordent,
+    InvertedMordent,
+    Turn,
+    InvertedTurn,
+    Tremolo,
+}
+
+/// One note the player is expected to play. Tied notes are one note.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineNote {
+    /// Printed bar number, as text.
+    pub bar: String,
+    /// Position of the bar in [`Line::bars`] (playing order).
+    pub bar_idx: usize,
+    /// Which time through this bar, from 1.
+    pub pass: u32,
+    /// Fractional beat from 1, in the bar's beat unit.
+    pub beat: f64,
+    /// From the start of the first bar of the chosen order, in quarters.
+    pub onset_quarters: f64,
+    /// 0 for grace notes.
+    pub duration_quarters: f64,
+    pub written: Spelling,
+    pub sounding_midi: i32,
+    pub grace: bool,
+    /// True when no new tongue is expected: the note is inside a slur and not its first.
+    pub slurred: bool,
+    pub articulations: Vec<Articulation>,
+    pub ornament: Option<Ornament>,
+    pub fermata: bool,
+    pub breath_after: bool,
+}
+
+/// One bar in playing order.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineBar {
+    /// Printed number.
+    pub number: String,
+    /// Index of the bar on the page (a repeated bar has one page index and several entries).
+    pub page_idx: usize,
+    /// Which time through, from 1.
+    pub pass: u32,
+    pub onset_quarters: f64,
+    pub length_quarters: f64,
+    /// Quarters of one beat of the bar's metre: 1.5 in 6/8.
+    pub beat_quarters: f64,
+    /// Beat number at the bar's start: 1, or later for a pickup and for the second half of a split bar.
+    pub first_beat: f64,
+}
+
+/// A tempo mark: `bpm` beats of `beat_quarters` quarters a minute.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TempoMark {
+    pub beat_quarters: f64,
+    pub bpm: f64,
+}
+
+/// Written key: `fifths` sharps (negative: flats) and the mode's name, `major` where unknown.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Key {
+    pub fifths: i32,
+    pub mode: String,
+}
+
+/// A fault of the file, with its place: line and column, or bar and beat.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Problem {
+    pub place: String,
+    pub text: String,
+}
+
+/// The line to be played.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Line {
+    pub title: String,
+    /// The chosen part's name, and the names of all.
+    pub part: String,
+    pub parts: Vec<String>,
+    /// Name in the instrument table, `unknown` when neither file nor player says.
+    pub instrument: String,
+    /// Written to sounding, semitones: −2 for a clarinet in B flat.
+    pub transpose_semitones: i32,
+    pub key: Key,
+    pub tempo: Option<TempoMark>,
+    pub bars: Vec<LineBar>,
+    pub notes: Vec<LineNote>,
+    pub problems: Vec<Problem>,
+}

@@ -1,0 +1,73 @@
+//! The page as a reader found it, before repeats are played out: what every file
+//! format is turned into, and what [`super::order`] turns into a [`super::Line`].
+
+use super::{Articulation, Key, Ornament, Problem, Spelling, TempoMark};
+
+/// A whole file.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Score {
+    pub title: String,
+    pub parts: Vec<Part>,
+    pub problems: Vec<Problem>,
+}
+
+/// One part: one player's music. Voices have been chosen and chords reduced by the reader.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    pub name: String,
+    /// Name in the instrument table, where the file says which.
+    pub instrument: Option<String>,
+    /// Written to sounding in semitones, where the file says so.
+    pub transpose_semitones: Option<i32>,
+    pub key: Key,
+    pub tempo: Option<TempoMark>,
+    pub measures: Vec<Measure>,
+}
+
+/// One bar of the page.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Measure {
+    /// Printed number, as text.
+    pub number: String,
+    /// Real length in quarters, as far as the music in it reaches.
+    pub length_quarters: f64,
+    /// Quarters of one beat of the metre in force (1.5 in 6/8); 1 without a metre.
+    pub beat_quarters: f64,
+    /// Beat number at the bar's start: 1 unless a pickup or the second half of a split bar.
+    pub first_beat: f64,
+    pub notes: Vec<ScoreNote>,
+    pub repeat_forward: bool,
+    /// Total times the section is played when the bar ends with a backward repeat (2 is usual).
+    pub repeat_backward: Option<u32>,
+    /// Numbers of the ending that begins here (`[1]`, `[1,2]`), and whether one stops at this bar's end.
+    pub ending_start: Option<Vec<u32>>,
+    pub ending_stop: bool,
+    pub segno: bool,
+    pub coda: bool,
+    /// Jump and stop signs, acting at the bar's end.
+    pub fine: bool,
+    pub da_capo: bool,
+    pub dal_segno: bool,
+    pub to_coda: bool,
+}
+
+/// One note of the page.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ScoreNote {
+    /// From the start of its bar, in quarters. Grace notes stand at their main note's place, before it.
+    pub at_quarters: f64,
+    pub duration_quarters: f64,
+    /// Written pitch.
+    pub pitch: Spelling,
+    /// Written to sounding in force here, when the part changes it under way (`None`: the part's).
+    pub transpose_semitones: Option<i32>,
+    pub grace: bool,
+    pub tie_start: bool,
+    pub tie_stop: bool,
+    /// Inside a slur and not its first note.
+    pub slurred: bool,
+    pub articulations: Vec<Articulation>,
+    pub ornament: Option<Ornament>,
+    pub fermata: bool,
+    pub breath_after: bool,
+}
