@@ -80,13 +80,25 @@ impl Manner {
     }
 }
 
-/// What is to be sounded, and the truth of it.
+/// What is to be sounded, and all that the truth is told from.
 pub struct Performance {
     pub voice_notes: Vec<VoiceNote>,
     pub duration_s: f64,
-    pub truth: Value,
     /// Times of the beats, for a click.
     pub beats_s: Vec<f64>,
+    /// True first moment and tuning of each sound; a voice that speaks late corrects them.
+    pub onsets_s: Vec<f64>,
+    pub cents: Vec<Option<f64>>,
+    /// Notes of a repeat that was not taken.
+    pub left_out: std::ops::Range<usize>,
+    line: Vec<Note>,
+    sounds: Vec<Sound>,
+    dropped: Vec<usize>,
+    reached: Vec<bool>,
+    restarts: Vec<Jump>,
+    skips: Vec<Jump>,
+    manner: Manner,
+    beat_quarters: f64,
 }
 
 pub fn straight(notes: &[Note]) -> Vec<Step> {
@@ -111,10 +123,10 @@ struct Sound {
     staccato: bool,
     cents: f64,
     blip: Option<Blip>,
-    /// The next sound is slurred to this one whatever lies between.
-    held: bool,
 }
 
+/// What is shorter than this is a blip, not an added note, seconds.
+const ADDED_SHORTEST_S: f64 = 0.045;
 /// No note is played shorter than this, seconds.
 const SHORTEST_S: f64 = 0.05;
 
@@ -227,7 +239,6 @@ pub fn perform(
                         staccato: note.staccato,
                         cents: manner.intonation_cents * rng.normal().clamp(-2.0, 2.0),
                         blip: None,
-                        held: false,
                     });
                 } else {
                     dropped.push(index);
@@ -235,7 +246,6 @@ pub fn perform(
                         (*step, sounds.last_mut())
                     {
                         last.length_s += seconds;
-                        last.held = true;
                     }
                 }
                 paused = false;
@@ -250,102 +260,126 @@ pub fn perform(
     add_blips(&mut sounds, manner.blip_share, rng);
     let voice_notes = to_voice(&sounds, manner, rng);
     let end_s = voice_notes.last().map_or(t_s, |n| n.offset_s);
+    let place_of = |(place, from, to): (usize, usize, usize)| {
+        let place = places[place.min(places.len() - 1)];
+        Jump { place, from, to }
+    };
+    Performance {
+        onsets_s: sounds.iter().map(|s| s.onset_s).collect(),
+        cents: sounds.iter().map(|s| Some(s.cents)).collect(),
+        duration_s: end_s + manner.tail_s,
+        voice_notes,
+        beats_s,
+        left_out: 0..0,
+        line: notes.to_vec(),
+        sounds,
+        dropped,
+        reached,
+        restarts: restarts.into_iter().map(place_of).collect(),
+        skips: skips.into_iter().map(place_of).collect(),
+        manner: manner.clone(),
+        beat_quarters,
+    }
+}
 
-    // Truth: the last time each note of the line was played.
-    let mut entries = Vec::new();
-    for (index, note) in notes.iter().enumerate() {
-        let sound = sounds
+/// A break in the order of the line; `place` is the first sound after it.
+struct Jump {
+    place: usize,
+    from: usize,
+    to: usize,
+}
+
+impl Performance {
+    /// What was truly played: the last time each note of the line was played, and all else.
+    pub fn truth(&self) -> Value {
+        let shift = self.manner.transposed;
+        let first = self.reached.iter().position(|r| *r).unwrap_or(0);
+        let last = self.reached.iter().rposition(|r| *r).unwrap_or(0);
+        let entries: Vec<Value> = self
+            .line
             .iter()
             .enumerate()
-            .rev()
-            .find(|(_, s)| s.index == Some(index));
-        entries.push(match sound {
-            _ if !reached[index] => {
-                // Passed over by a skip forward: missed; before the first or after the last: not reached.
-                let first = reached.iter().position(|r| *r).unwrap_or(0);
-                let last = reached.iter().rposition(|r| *r).unwrap_or(0);
-                let outcome = if index < first || index > last { "not_reached" } else { "missed" };
-                json!({"outcome": outcome, "onset": null, "midi": note.sounding_midi, "cents": null, "slur_in": note.slur_in})
-            }
-            Some((place, sound)) if !dropped.contains(&index) => json!({
-                "outcome": if sound.midi == note.sounding_midi { "right" } else { "wrong" },
-                "onset": sound.onset_s,
-                "midi": sound.midi + manner.transposed,
-                "cents": sound.cents,
-                "offset": voice_notes[place].offset_s,
-                "slur_in": !sound.tongued,
-            }),
-            _ => json!({"outcome": "missed", "onset": null, "midi": note.sounding_midi, "cents": null, "slur_in": note.slur_in}),
-        });
-    }
-    let added: Vec<Value> = sounds
-        .iter()
-        .enumerate()
-        .filter(|(_, s)| s.index.is_none())
-        .map(|(place, s)| {
-            json!({
-                "onset": s.onset_s,
-                "midi": s.midi + manner.transposed,
-                "duration": voice_notes[place].offset_s - s.onset_s,
+            .map(|(index, note)| {
+                let place = self.sounds.iter().rposition(|s| s.index == Some(index));
+                let unplayed = |outcome: &str| {
+                    json!({"outcome": outcome, "onset": null, "midi": note.sounding_midi + shift, "cents": null, "slur_in": note.slur_in})
+                };
+                match place {
+                    // Passed over by a skip forward: missed; before the first or after the last, or in a repeat not taken: not reached.
+                    _ if index < first || index > last || self.left_out.contains(&index) => unplayed("not_reached"),
+                    Some(place) if !self.dropped.contains(&index) => json!({
+                        "outcome": if self.sounds[place].midi == note.sounding_midi { "right" } else { "wrong" },
+                        "onset": self.onsets_s[place],
+                        "midi": self.sounds[place].midi + shift,
+                        "cents": self.cents[place],
+                        "offset": self.voice_notes[place].offset_s,
+                        "slur_in": !self.sounds[place].tongued,
+                    }),
+                    _ => unplayed("missed"),
+                }
             })
-        })
-        .collect();
-    // Every sound in order, earlier attempts included: what hearing alone is held against.
-    let sounded: Vec<Value> = sounds
-        .iter()
-        .zip(&voice_notes)
-        .map(|(s, v)| {
-            json!({
-                "index": s.index,
-                "onset": s.onset_s,
-                "offset": v.offset_s,
-                "midi": s.midi + manner.transposed,
-                "cents": s.cents,
-                "tongued": s.tongued,
+            .collect();
+        let sounded: Vec<Value> = self
+            .sounds
+            .iter()
+            .enumerate()
+            .map(|(place, s)| {
+                json!({
+                    "index": s.index,
+                    "onset": self.onsets_s[place],
+                    "offset": self.voice_notes[place].offset_s,
+                    "midi": s.midi + shift,
+                    "cents": self.cents[place],
+                    "tongued": s.tongued,
+                })
             })
-        })
-        .collect();
-    let blips: Vec<Value> = sounds
-        .iter()
-        .filter_map(|s| {
-            s.blip
-                .map(|b| json!({"onset": s.onset_s, "midi": b.midi, "duration": b.duration_s}))
-        })
-        .collect();
-    let jump = |(place, from, to): &(usize, usize, usize)| {
-        let place = places[(*place).min(places.len() - 1)];
-        let at_s = if place > 0 {
-            voice_notes[place - 1].offset_s
-        } else {
-            0.0
+            .collect();
+        let added: Vec<Value> = sounded
+            .iter()
+            .filter(|s| s["index"].is_null())
+            .map(|s| {
+                let (onset, offset) = (s["onset"].as_f64(), s["offset"].as_f64());
+                let duration = offset.zip(onset).map(|(end, start)| end - start);
+                json!({"onset": onset, "midi": s["midi"], "duration": duration})
+            })
+            .collect();
+        let blips: Vec<Value> = self
+            .sounds
+            .iter()
+            .filter_map(|s| {
+                s.blip
+                    .map(|b| json!({"onset": s.onset_s, "midi": b.midi, "duration": b.duration_s}))
+            })
+            .collect();
+        let jump = |jump: &Jump| {
+            let at_s = match jump.place {
+                0 => 0.0,
+                place => self.voice_notes[place - 1].offset_s,
+            };
+            json!({"at_s": at_s, "from_index": jump.from, "to_index": jump.to, "repeat_left_out": self.left_out.contains(&(jump.from + 1))})
         };
-        json!({"at_s": at_s, "from_index": from, "to_index": to})
-    };
-    let mut truth = json!({
-        "notes": entries,
-        "added": added,
-        "restarts": restarts.iter().map(jump).collect::<Vec<_>>(),
-        "skips": skips.iter().map(jump).collect::<Vec<_>>(),
-        "a4": manner.a4_hz,
-        "transposed_semitones": manner.transposed,
-        "beat_quarters": beat_quarters,
-        "start_bpm": manner.start_qpm / beat_quarters,
-        "end_bpm": manner.end_qpm / beat_quarters,
-        "jitter_ms": manner.jitter_ms,
-        "sounded": sounded,
-        "blips": blips,
-    });
-    if let Some(late) = manner.late_change {
-        truth["late_change"] = json!({"from_midi": late.from_midi, "to_midi": late.to_midi, "late_ms": late.late_ms, "share": late.share});
-    }
-    if manner.limp_ms > 0.0 {
-        truth["limp_ms"] = json!(manner.limp_ms);
-    }
-    Performance {
-        voice_notes,
-        duration_s: end_s + manner.tail_s,
-        truth,
-        beats_s,
+        let manner = &self.manner;
+        let mut truth = json!({
+            "notes": entries,
+            "added": added,
+            "restarts": self.restarts.iter().map(jump).collect::<Vec<_>>(),
+            "skips": self.skips.iter().map(jump).collect::<Vec<_>>(),
+            "a4": manner.a4_hz,
+            "transposed_semitones": shift,
+            "beat_quarters": self.beat_quarters,
+            "start_bpm": manner.start_qpm / self.beat_quarters,
+            "end_bpm": manner.end_qpm / self.beat_quarters,
+            "jitter_ms": manner.jitter_ms,
+            "sounded": sounded,
+            "blips": blips,
+        });
+        if let Some(late) = manner.late_change {
+            truth["late_change"] = json!({"from_midi": late.from_midi, "to_midi": late.to_midi, "late_ms": late.late_ms, "share": late.share});
+        }
+        if manner.limp_ms > 0.0 {
+            truth["limp_ms"] = json!(manner.limp_ms);
+        }
+        truth
     }
 }
 
@@ -380,25 +414,29 @@ fn quarters_played(notes: &[Note], steps: &[Step]) -> f64 {
 /// Puts the added notes in, each ending where the next sound begins; gives the new place of each old one.
 fn put_in_extras(sounds: &mut Vec<Sound>, extras: &[(usize, i32, f64, bool)]) -> Vec<usize> {
     let mut places: Vec<usize> = (0..=sounds.len()).collect();
-    for (n_before, (place, midi, duration_s, tongued)) in extras.iter().enumerate() {
-        let at = place + n_before;
+    for (place, midi, duration_s, tongued) in extras {
+        let at = places[*place];
         if at == 0 || at >= sounds.len() {
             continue;
         }
         let next_s = sounds[at].onset_s;
-        let onset_s = next_s - duration_s;
         let before = &mut sounds[at - 1];
+        // The note before keeps its shortest length, and the added one its name.
+        let duration_s = duration_s.min(next_s - before.onset_s - SHORTEST_S);
+        if duration_s < ADDED_SHORTEST_S {
+            continue;
+        }
+        let onset_s = next_s - duration_s;
         before.length_s = onset_s - before.onset_s;
         let extra = Sound {
             index: None,
             midi: *midi,
             onset_s,
-            length_s: *duration_s,
+            length_s: duration_s,
             tongued: *tongued || before.midi == *midi,
             staccato: false,
             cents: 0.0,
             blip: None,
-            held: false,
         };
         sounds.insert(at, extra);
         if sounds[at + 1].midi == *midi {
