@@ -24,7 +24,7 @@ pub struct Single {
 }
 
 impl Single {
-    fn new(samples: Vec<f32>, rate: f64) -> Single {
+    fn new(samples: Vec<f32>, rate: f64, floor_share: f32) -> Single {
         let steady = samples
             .iter()
             .take((0.35 * rate) as usize)
@@ -37,7 +37,7 @@ impl Single {
         };
         let speaks = first_above(0.1);
         Single {
-            leaves_floor: first_above(0.01),
+            leaves_floor: first_above(floor_share),
             speaks,
             body: (first_above(0.7) + (0.02 * rate) as usize).min(samples.len() / 3),
             samples,
@@ -130,7 +130,7 @@ impl Singles for FontSingles {
             .zip(&right)
             .map(|(l, r)| 0.5 * (l + r))
             .collect();
-        Some(Single::new(mono, self.rate as f64))
+        Some(Single::new(mono, self.rate as f64, 0.01))
     }
 }
 
@@ -193,7 +193,8 @@ impl Singles for RealSingles {
             return None;
         }
         let step = ((midi - root) / 12.0).exp2() * own_rate / self.rate;
-        Some(Single::new(resample(samples, step), self.rate))
+        // Breath sounds long before the tone: a tongued start is cut nearer to it.
+        Some(Single::new(resample(samples, step), self.rate, 0.07))
     }
 }
 

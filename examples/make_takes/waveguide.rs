@@ -28,7 +28,7 @@ pub fn render(
         bell_hz: rng.between(1500.0, 3500.0),
         radiated: rng.between(0.3, 0.9),
         noise: rng.between(0.003, 0.02),
-        breath: rng.between(0.65, 0.9),
+        breath: rng.between(0.75, 0.95),
     };
     let mut first = 0;
     while first < notes.len() {
@@ -107,6 +107,8 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
     let (mut reflected, mut place, mut note_idx) = (0.0, 0, 0);
     let (mut old_pole, mut new_pole) = (pole_of(changes[0].midi), pole_of(changes[0].midi));
     let (mut old_tap, mut new_tap) = (tap_of(changes[0].midi), tap_of(changes[0].midi));
+    // The tongue leaving the reed lets a puff in that starts the tone within some periods.
+    let puff = rng.between(0.4, 0.8);
     let mut smooth = 0.0;
     let mut level = 10f64.powf(notes[0].level_db / 20.0);
     let mut summed = 0.0;
@@ -142,7 +144,7 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
         };
         let (blowing, kept) = if t_s <= offset_s {
             (
-                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()),
+                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()) + puff * (-(t_s - onset_s) / 0.0007).exp(),
                 0.95,
             )
         } else {
