@@ -16,8 +16,6 @@ pub struct Expected {
     pub notes: Vec<Note>,
     /// The distinct sounding pitches, ascending; [`Note::pitch`] points here.
     pub pitches: Vec<i32>,
-    /// Bars that hold notes, in playing order: index of the first note of each.
-    pub bar_starts: Vec<usize>,
     /// Ways past a repeat, `(last note before, first note after)`.
     pub repeat_exits: Vec<(usize, usize)>,
     /// Sum of the costs of leaving out the notes before this one (natural log, negative).
@@ -30,11 +28,8 @@ pub struct Note {
     /// Position in [`Expected::pitches`].
     pub pitch: usize,
     pub onset_quarters: f64,
-    pub duration_quarters: f64,
     pub grace: bool,
     pub ornament: Option<Ornament>,
-    /// Position in [`Expected::bar_starts`].
-    pub bar: usize,
     pub starts_bar: bool,
     /// Log-probability of landing here after a jump that goes anywhere.
     pub landing: f32,
@@ -52,22 +47,16 @@ impl Expected {
             .collect();
         pitches.sort_unstable();
         pitches.dedup();
-        let mut bar_starts = Vec::new();
         let mut notes: Vec<Note> = Vec::with_capacity(range.len());
         for idx in range.clone() {
             let note = &line.notes[idx];
             let starts_bar = idx == range.start || line.notes[idx - 1].bar_idx != note.bar_idx;
-            if starts_bar {
-                bar_starts.push(notes.len());
-            }
             notes.push(Note {
                 midi: note.sounding_midi,
                 pitch: pitches.binary_search(&note.sounding_midi).unwrap_or(0),
                 onset_quarters: onsets[idx],
-                duration_quarters: note.duration_quarters,
                 grace: note.grace,
                 ornament: note.ornament,
-                bar: bar_starts.len() - 1,
                 starts_bar,
                 landing: landing_weight(line, idx, starts_bar) as f32,
             });
@@ -93,7 +82,6 @@ impl Expected {
             first: range.start,
             notes,
             pitches,
-            bar_starts,
             repeat_exits,
             missed_sum,
         }

@@ -18,6 +18,10 @@ pub const ADDED: f32 = -7.3;
 pub const ADDED_AGAIN: f32 = -3.5;
 /// A sound before the first or after the last note of the playing: talk, tuning, warming up.
 pub const OUTSIDE: f32 = -1.5;
+/// A ripple, tail or blip comes at any of a handful of pitches; one that goes on with the pitch
+/// before it is the commonest.
+pub const RIPPLE_OTHER_PITCH: f32 = -1.5;
+pub const RIPPLE_SAME_PITCH: f32 = -0.5;
 /// One extra note of a written ornament.
 pub const ORNAMENTAL: f32 = -0.3;
 /// Furthest note of a trill, mordent or turn from the main note, semitones (an augmented second).
@@ -31,6 +35,10 @@ pub const RESTART: f32 = -5.0;
 pub const BACK_FEW: f32 = -1.05;
 pub const BACK_TO_BAR: f32 = -0.8;
 pub const BACK_ANYWHERE: f32 = -1.6;
+/// A jump to anywhere is a little less likely with every note it passes, down to a floor: of two
+/// places with the same music the nearer one was meant.
+pub const FARTHER_NOTE: f32 = -0.02;
+pub const FAR: f32 = -1.5;
 /// Going back by few notes: each further note, and each further bar, is less likely.
 pub const BACK_NOTE_FIRST: f32 = -1.4;
 pub const BACK_NOTE_MORE: f32 = -0.3;
@@ -78,8 +86,8 @@ pub const IN_TUNE_SEMITONES: f64 = 0.2;
 /// of a student sit 30 to 50 cents off without being another note.
 pub const OUT_OF_TUNE_SEMITONES: f64 = 0.2;
 /// Exponent that turns shares of the evidence for a pitch into probabilities: a candidate at one
-/// tenth of the best is not chosen on expectation alone.
-pub const CANDIDATE_SHARPNESS: f64 = 3.0;
+/// quarter of the best is not chosen on expectation alone.
+pub const CANDIDATE_SHARPNESS: f64 = 5.0;
 
 /// Log-probability of a wrong note's distance from the written one.
 pub fn wrong_interval(semitones: i32) -> f32 {

@@ -61,9 +61,9 @@ pub fn decide(scene: &Scene) -> Alignment {
                 });
             }
             if matches!(step.by, Move::On | Move::Forward) {
-                for idx in from_idx + 1..to_idx {
-                    if !is_skip || attempts[idx].is_empty() {
-                        attempts[idx].push(missed(stretch));
+                for tries in &mut attempts[from_idx + 1..to_idx] {
+                    if !is_skip || tries.is_empty() {
+                        tries.push(missed(stretch));
                     }
                 }
             }

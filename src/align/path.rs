@@ -173,8 +173,8 @@ pub fn search(expected: &Expected, sounds: &[Sound], tempo: Option<&Tempo>) -> P
                 }
             }
         }
-        for i in 0..n {
-            let total = base + (row.on[i] + ends[i]) as f64 + after[j + 1];
+        for (i, end_cost) in ends.iter().enumerate() {
+            let total = base + (row.on[i] + end_cost) as f64 + after[j + 1];
             if total > end.0 {
                 end = (total, j, i);
             }
@@ -287,7 +287,8 @@ impl Row {
         }
         // Back: from the end of the line to its start.
         let mut few = Best::NONE;
-        let mut anywhere = Best::NONE;
+        let mut near = Best::NONE;
+        let mut far = Best::NONE;
         let mut bars = Best::NONE;
         let mut bar = Best::NONE;
         for i in (0..n).rev() {
@@ -296,6 +297,7 @@ impl Row {
             let mut back = Best::NONE.or(same, pack(Move::Back, self.best_off[i], i));
             let few_here = few.plus(model::RESTART + model::BACK_FEW + model::BACK_NOTE_FIRST);
             back = back.or(few_here.score, few_here.at);
+            let anywhere = near.or(far.score + model::FAR, far.at);
             let any_here = anywhere.plus(model::RESTART + model::BACK_ANYWHERE + note.landing);
             back = back.or(any_here.score, any_here.at);
             if note.starts_bar {
@@ -309,15 +311,18 @@ impl Row {
             self.back[i] = back;
             let here = pack(Move::Back, self.best_off[i], i);
             few = few.plus(model::BACK_NOTE_MORE).or(self.best[i], here);
-            anywhere = anywhere.or(self.best[i], here);
+            near = near.plus(model::FARTHER_NOTE).or(self.best[i], here);
+            far = far.or(self.best[i], here);
             bar = bar.or(self.best[i], here);
         }
         // Forward: from its start to its end; the next note is no jump.
-        let mut anywhere = Best::NONE;
+        let mut near = Best::NONE;
+        let mut far = Best::NONE;
         let mut bars = Best::NONE;
         let mut bar = Best::NONE;
         for i in 0..n {
             let note = &expected.notes[i];
+            let anywhere = near.or(far.score + model::FAR, far.at);
             let mut forward = anywhere.plus(model::SKIP + model::SKIP_ANYWHERE + note.landing);
             if note.starts_bar {
                 let earlier = bars.plus(model::SKIP_BAR_MORE);
@@ -339,7 +344,8 @@ impl Row {
             // From the note before the next bar's start one simply plays on.
             if i > 0 {
                 let before = pack(Move::Forward, self.best_off[i - 1], i - 1);
-                anywhere = anywhere.or(self.best[i - 1], before);
+                near = near.plus(model::FARTHER_NOTE).or(self.best[i - 1], before);
+                far = far.or(self.best[i - 1], before);
                 if !note.starts_bar {
                     bar = bar.or(self.best[i - 1], before);
                 }

@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 
 use super::expected::Expected;
-use super::model;
 use super::path::Path;
 use super::pitch::Tuning;
 use super::sound::Sound;
@@ -102,18 +101,4 @@ pub fn refine(
         offset_semitones: total - carry,
     };
     Some((refined, se))
-}
-
-/// Share of matched notes that were placed on their own pitch, to guard against a lucky shift.
-pub fn share_right(expected: &Expected, sounds: &[Sound], path: &Path) -> f64 {
-    let right = path
-        .steps
-        .iter()
-        .filter(|s| {
-            let distance =
-                sounds[s.heard_idx].offers[0].semitones - expected.notes[s.idx].midi as f64;
-            distance.abs() < 0.5 + model::IN_TUNE_SEMITONES
-        })
-        .count();
-    right as f64 / path.steps.len().max(1) as f64
 }

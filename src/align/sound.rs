@@ -38,8 +38,16 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
         }
         .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX);
         let real = confidence.ln() as f32;
-        let ripple = (1.0 - confidence).ln() as f32;
         let offers = pitch::offers(note, tuning);
+        let same_pitch = sounds.last().is_some_and(|before: &Sound| {
+            (before.offers[0].semitones - offers[0].semitones).abs() < 0.5
+        });
+        let ripple = (1.0 - confidence).ln() as f32
+            + if same_pitch {
+                model::RIPPLE_SAME_PITCH
+            } else {
+                model::RIPPLE_OTHER_PITCH
+            };
         let se = pitch_se_semitones(note.cents_se);
         let matched = expected
             .pitches

@@ -426,7 +426,8 @@ pub fn perform(
         clock += interval;
         calm = (calm as i32 - 1).max(0) as usize;
         if interior && calm == 0 && random.chance(player.restart) {
-            let to = restart_target(line, idx, random);
+            // The same note once more, without a pause, could as well be a note added.
+            let to = restart_target(line, idx, random).min(idx - 1);
             truth.restarts.push((end, idx, to));
             if random.chance(0.5) {
                 clock += random.between(0.5, 3.0);
@@ -459,7 +460,7 @@ fn restart_target(line: &Line, idx: usize, random: &mut Random) -> usize {
     let bar_start = |bar: usize| line.notes.partition_point(|n| n.bar_idx < bar);
     let bar = line.notes[idx].bar_idx;
     match random.below(4) {
-        0 => idx - random.below(4.min(idx)),
+        0 => idx - 1 - random.below(3.min(idx)),
         1 => bar_start(bar),
         2 => bar_start(bar.saturating_sub(1 + random.below(3))),
         _ => random.below(idx),
@@ -661,7 +662,7 @@ impl Rates {
                 }
             }
         }
-        for idx in 0..n {
+        for (idx, excused) in excused.into_iter().enumerate() {
             let last = &alignment.notes[idx].last;
             let innocent = !matches!(
                 truth.notes[idx],
@@ -673,7 +674,7 @@ impl Rates {
                 last.outcome,
                 Outcome::Wrong | Outcome::Missed | Outcome::NotReached
             );
-            if innocent && accused && !excused[idx] {
+            if innocent && accused && !excused {
                 self.false_accusations += 1;
             }
         }
