@@ -3,6 +3,7 @@
 //! Every reader (MusicXML, SMF, ABC) fills a [`score::Score`]; [`order`] plays out its
 //! repeats and jumps and gives a [`Line`]. Knows nothing of sound or of seconds.
 
+pub mod order;
 pub mod score;
 
 use serde::{Deserialize, Serialize};
