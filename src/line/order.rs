@@ -183,142 +183,157 @@ struct Section {
     endings: Vec<Ending>,
     /// Times the section is played.
     passes: u32,
+    /// The repeats are taken after a jump too.
+    after_jump: bool,
 }
 
-/// Finds the repeated sections of a page. Nested ones are matched like brackets.
+/// Finds the repeated sections of a page: nested ones are matched like brackets, a missing
+/// forward repeat stands at the start, or after the last section that closed.
 fn sections(signs: &[Signs]) -> Vec<Section> {
-    let mut open: Vec<Section> = vec![Section::default()];
-    let mut closed = Vec::new();
-    let close = |open: &mut Vec<Section>, closed: &mut Vec<Section>, next: usize| {
-        if let Some(section) = open.pop() {
-            closed.push(section);
-        }
-        // Where the next forward repeat is missing, the music after this section is meant.
-        if open.is_empty() {
-            open.push(Section {
-                start: next,
-                ..Section::default()
-            });
-        }
-    };
-    let mut in_ending = false;
+    let mut all = vec![Section::default()];
+    // Sections not yet closed, innermost last; never empty.
+    let mut open: Vec<usize> = vec![0];
+    // The section whose next ending may begin at this bar, and the ending that runs.
+    let mut group: Option<usize> = None;
+    let mut running: Option<(usize, usize)> = None;
     for (bar, s) in signs.iter().enumerate() {
-        if s.forward {
-            let innermost = open.last().expect("one section is always open");
-            if innermost.start != bar && innermost.ends.is_empty() && innermost.endings.is_empty() {
-                // A section begun without any sign gives way to the first that has one.
-                let implied = open.len() == 1 && !signs[innermost.start].forward;
-                if implied {
-                    open.pop();
-                }
-                open.push(Section {
+        let begin = |open: &mut Vec<usize>, all: &mut Vec<Section>| {
+            if all[open[open.len() - 1]].start != bar {
+                all.push(Section {
                     start: bar,
                     ..Section::default()
                 });
-            } else if innermost.start != bar {
-                close(&mut open, &mut closed, bar);
-                let replaced = open.len() == 1 && open[0].start == bar;
-                if !replaced {
-                    open.push(Section {
-                        start: bar,
-                        ..Section::default()
-                    });
-                }
+                open.push(all.len() - 1);
             }
+        };
+        let continues = group.filter(|_| s.ending_start.is_some());
+        // A forward repeat inside the last ending begins the next section, not this one.
+        if s.forward && continues.is_none() {
+            begin(&mut open, &mut all);
         }
-        let section = open.last_mut().expect("one section is always open");
         if let Some(numbers) = &s.ending_start {
-            section.endings.push(Ending {
+            let of = continues.unwrap_or(open[open.len() - 1]);
+            let before = all[of].endings.iter().flat_map(|e| &e.numbers).max();
+            let numbers = if numbers.is_empty() {
+                vec![before.map_or(1, |n| n.saturating_add(1))]
+            } else {
+                numbers.clone()
+            };
+            all[of].endings.push(Ending {
                 first: bar,
-                last: bar,
-                numbers: numbers.clone(),
+                last: ending_last(signs, bar),
+                numbers,
             });
-            in_ending = true;
+            running = Some((of, all[of].endings.len() - 1));
         }
-        if in_ending && let Some(ending) = section.endings.last_mut() {
-            ending.last = bar;
+        if s.forward && continues.is_some() {
+            begin(&mut open, &mut all);
         }
-        if s.backward.is_some() {
-            section.ends.push(bar);
+        group = None;
+        let mut closes = None;
+        if let Some((times, after_jump)) = s.backward {
+            let of = open[open.len() - 1];
+            all[of].ends.push(bar);
+            all[of].passes = all[of].passes.max(times);
+            all[of].after_jump |= after_jump;
+            closes = Some(of);
         }
-        let ends_here = s.backward.is_some() || (in_ending && s.ending_stop);
-        if ends_here {
-            in_ending = false;
-            let goes_on = signs
-                .get(bar + 1)
-                .is_some_and(|next| next.ending_start.is_some())
-                && !section.endings.is_empty();
-            if !goes_on {
-                close(&mut open, &mut closed, bar + 1);
+        if let Some((of, i)) = running
+            && all[of].endings[i].last == bar
+        {
+            running = None;
+            closes = Some(of);
+            let next = signs.get(bar + 1);
+            if next.is_some_and(|next| next.ending_start.is_some()) {
+                group = Some(of);
+                closes = None;
+            }
+        }
+        if let Some(of) = closes
+            // A repeat within an ending does not end the ending's own section.
+            && running.is_none_or(|(section, _)| section != of)
+        {
+            open.retain(|&section| section != of);
+            if open.is_empty() {
+                all.push(Section {
+                    start: bar + 1,
+                    ..Section::default()
+                });
+                open.push(all.len() - 1);
             }
         }
     }
-    closed.extend(open);
-    closed.retain(|s| !s.ends.is_empty() || !s.endings.is_empty());
-    for section in &mut closed {
-        section.passes = passes(section, signs);
-    }
-    closed
-}
-
-/// How often a section is played: the highest ending, or `times` of its repeat.
-fn passes(section: &Section, signs: &[Signs]) -> u32 {
-    let times = section
-        .ends
-        .iter()
-        .filter_map(|&bar| signs[bar].backward)
-        .map(|(times, _)| times)
-        .max()
-        .unwrap_or(1);
-    let highest = section
-        .endings
-        .iter()
-        .flat_map(|e| e.numbers.iter().copied())
-        .max();
-    match highest {
-        None => times,
-        Some(highest) => {
+    // Without a backward repeat nothing is played twice and every ending is played.
+    all.retain(|section| !section.ends.is_empty());
+    for section in &mut all {
+        let highest = section.endings.iter().flat_map(|e| &e.numbers).max();
+        if let Some(&highest) = highest {
             // One ending alone that repeats: the last pass leaves it out.
-            let lone = section.endings.len() == 1
+            let alone = section.endings.len() == 1
                 && section
                     .ends
                     .iter()
-                    .any(|&bar| bar >= section.endings[0].first);
-            highest.saturating_add(lone as u32)
+                    .any(|&end| end >= section.endings[0].first);
+            section.passes = highest.saturating_add(alone as u32);
         }
     }
+    all
+}
+
+/// The last bar of the ending that begins at `first`: where it is said to stop, else its
+/// repeat, else before the next ending or section; without any of these it is one bar.
+fn ending_last(signs: &[Signs], first: usize) -> usize {
+    let next = (first + 1..signs.len())
+        .find(|&bar| signs[bar].ending_start.is_some())
+        .unwrap_or(signs.len());
+    let within = || first..next;
+    within()
+        .find(|&bar| signs[bar].ending_stop)
+        .or_else(|| within().find(|&bar| signs[bar].backward.is_some()))
+        .or_else(|| within().find(|&bar| signs.get(bar + 1).is_some_and(|s| s.forward)))
+        .unwrap_or(if next < signs.len() { next - 1 } else { first })
 }
 
 /// The page's bars in playing order.
 fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>) -> Vec<usize> {
     let sections = sections(signs);
+    let mut start_at = vec![None; signs.len()];
+    let mut end_at = vec![None; signs.len()];
+    let mut ending_at = vec![None; signs.len()];
+    for (i, section) in sections.iter().enumerate() {
+        start_at[section.start] = Some(i);
+        for &end in &section.ends {
+            end_at[end] = Some(i);
+        }
+        for ending in &section.endings {
+            ending_at[ending.first] = Some((i, ending));
+        }
+    }
+    // After a jump a section is played once, as on its last pass.
+    let first_pass = |section: &Section, jumped: bool| {
+        if jumped && !section.after_jump {
+            section.passes
+        } else {
+            1
+        }
+    };
     let mut pass: Vec<u32> = vec![1; sections.len()];
     let mut order = Vec::new();
     let mut n_notes = 0;
     let mut jumped = false;
     let mut jump_taken = vec![false; signs.len()];
-    // Set when the bar was reached by its own section's repeat.
-    let mut by_repeat_of: Option<usize> = None;
+    let mut by_repeat = false;
     let mut bar = 0;
     while bar < signs.len() {
-        for (i, section) in sections.iter().enumerate() {
-            if section.start == bar && by_repeat_of != Some(i) {
-                let again = section
-                    .ends
-                    .iter()
-                    .any(|&e| signs[e].backward.is_some_and(|(_, after_jump)| after_jump));
-                // After a jump a section is played once: its last time.
-                pass[i] = if jumped && !again { section.passes } else { 1 };
-            }
+        if let Some(i) = start_at[bar]
+            && !by_repeat
+        {
+            pass[i] = first_pass(&sections[i], jumped);
         }
-        by_repeat_of = None;
-        let left_out = sections.iter().enumerate().find_map(|(i, section)| {
-            section
-                .endings
-                .iter()
-                .find(|e| e.first == bar && !e.numbers.contains(&pass[i]))
-        });
-        if let Some(ending) = left_out {
+        by_repeat = false;
+        if let Some((i, ending)) = ending_at[bar]
+            && !ending.numbers.contains(&pass[i])
+        {
             bar = ending.last + 1;
             continue;
         }
@@ -327,17 +342,17 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
             problems.push(Problem {
                 place: format!("bar {}", measures[bar].number),
                 text: format!(
-                    "the repeats give more than {PLAYED_NOTES_MAX} notes or {PLAYED_BARS_MAX} bars; the line ends here"
+                    "the line ends here: with its repeats it has more than {PLAYED_NOTES_MAX} notes or {PLAYED_BARS_MAX} bars"
                 ),
             });
             break;
         }
         order.push(bar);
-        if let Some(i) = sections.iter().position(|s| s.ends.contains(&bar))
+        if let Some(i) = end_at[bar]
             && pass[i] < sections[i].passes
         {
             pass[i] += 1;
-            by_repeat_of = Some(i);
+            by_repeat = true;
             bar = sections[i].start;
             continue;
         }
@@ -355,6 +370,9 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
         if (here.da_capo || here.dal_segno) && !jump_taken[bar] {
             jump_taken[bar] = true;
             jumped = true;
+            for (pass, section) in pass.iter_mut().zip(&sections) {
+                *pass = first_pass(section, jumped);
+            }
             bar = if here.dal_segno {
                 (0..=bar).rev().find(|&b| signs[b].segno).unwrap_or(0)
             } else {
