@@ -27,7 +27,7 @@ impl Resampler {
             between: Vec::new(),
         };
         // An odd rate has no half in whole hertz; none is in use above 96 kHz.
-        while resampler.rate_hz > NATIVE_MAX_HZ && resampler.rate_hz % 2 == 0 {
+        while resampler.rate_hz > NATIVE_MAX_HZ && resampler.rate_hz.is_multiple_of(2) {
             resampler.rate_hz /= 2;
             resampler.stages.push(Stage::new(false));
         }
