@@ -23,6 +23,9 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use truth::Truth;
 
+/// What stands in the log of a case that came to nothing.
+const FAILED: &str = "could not be done";
+
 type Failure = Box<dyn std::error::Error + Send + Sync>;
 
 #[derive(Default)]
@@ -64,8 +67,8 @@ fn main() -> Result<(), Failure> {
                     let (group, score) = match evaluate(case, &options, &mut log) {
                         Ok(result) => result,
                         Err(error) => {
-                            log.push(format!("could not be done: {error}"));
-                            ("could not be done".to_owned(), Score::default())
+                            log.push(format!("{FAILED}: {error}"));
+                            (FAILED.to_owned(), Score::default())
                         }
                     };
                     eprint!("\r{} of {}", index + 1, cases.len());
@@ -83,7 +86,7 @@ fn main() -> Result<(), Failure> {
     for (index, group, score, log) in &results {
         groups.entry(group.clone()).or_default().add(score);
         for line in log {
-            if options.verbose || line.starts_with("could not be done") {
+            if options.verbose || line.starts_with(FAILED) {
                 println!("{}: {line}", cases[*index].name);
             }
         }
@@ -184,19 +187,16 @@ fn evaluate(
     score.hear_cpu_s = cpu_s() - begun;
     score.hear = score_hearing(&truth, &hearing, log);
     if !options.hear_only {
-        let line = read_line(&case.line, &LineOptions::default()).or_else(|error| {
-            let abc = case.line.with_extension("abc");
-            if abc.exists() {
-                read_line(&abc, &LineOptions::default())
-            } else {
-                Err(error)
+        match read_line(&case.line, &LineOptions::default()) {
+            Ok(line) => {
+                let begun = cpu_s();
+                let alignment = align(&line, &hearing, &AlignOptions::default());
+                let check = judge(&line, &hearing, &alignment, &JudgeOptions::default());
+                score.rest_cpu_s = cpu_s() - begun;
+                score.check = score_check(&truth, &check, log);
             }
-        })?;
-        let begun = cpu_s();
-        let alignment = align(&line, &hearing, &AlignOptions::default());
-        let check = judge(&line, &hearing, &alignment, &JudgeOptions::default());
-        score.rest_cpu_s = cpu_s() - begun;
-        score.check = score_check(&truth, &check, log);
+            Err(error) => log.push(format!("{FAILED}: {error}")),
+        }
     }
     Ok((group(case, &truth, options), score))
 }
