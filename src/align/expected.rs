@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::costs::log_of;
 use super::model;
 use super::rhythm::Rhythm;
 use crate::line::{Line, Ornament};
@@ -28,6 +29,8 @@ pub struct Note {
     /// Position in [`Expected::pitches`].
     pub pitch: usize,
     pub onset_quarters: f64,
+    /// Natural log of the written length in quarters.
+    pub log_quarters: f32,
     pub grace: bool,
     pub ornament: Option<Ornament>,
     pub starts_bar: bool,
@@ -55,6 +58,7 @@ impl Expected {
                 midi: note.sounding_midi,
                 pitch: pitches.binary_search(&note.sounding_midi).unwrap_or(0),
                 onset_quarters: onsets[idx],
+                log_quarters: log_of(note.duration_quarters),
                 grace: note.grace,
                 ornament: note.ornament,
                 starts_bar,

@@ -8,6 +8,7 @@
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
 //! [`outcome`] turns the path into outcomes.
 
+mod costs;
 mod expected;
 mod model;
 mod outcome;
@@ -25,6 +26,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::hear::Hearing;
 use crate::line::Line;
+use costs::Costs;
 use expected::Expected;
 use path::Path;
 use pitch::Tuning;
@@ -151,7 +153,11 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
         let Some(tempo) = tempo::local(&expected, &fit.sounds, &fit.path) else {
             break;
         };
-        fit.path = path::search(&expected, &fit.sounds, Some(&tempo));
+        fit.path = path::search(&Costs {
+            expected: &expected,
+            sounds: &fit.sounds,
+            tempo: Some(&tempo),
+        });
     }
     let scene = outcome::Scene {
         line,
@@ -181,7 +187,11 @@ struct Fit {
 impl Fit {
     fn new(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Fit {
         let sounds = sound::weigh(hearing, expected, tuning);
-        let path = path::search(expected, &sounds, None);
+        let path = path::search(&Costs {
+            expected,
+            sounds: &sounds,
+            tempo: None,
+        });
         Fit {
             tuning,
             sounds,

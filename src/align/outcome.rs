@@ -9,8 +9,6 @@ use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
 use crate::hear::Hearing;
 use crate::line::Line;
 
-/// A sound up to this long between two notes accuses no one (contract: from here on a note), seconds.
-const NOTE_S: f64 = 0.040;
 /// A heard note below this confidence is a ripple and is not told at all.
 const ADDED_CONFIDENCE: f64 = 0.5;
 /// Notes passed over from which on it is a skip and not single notes left out.
@@ -189,7 +187,7 @@ impl Scene<'_> {
                     alignment
                         .continued
                         .push((j, self.expected.first + before.idx));
-                } else if self.hearing.notes[j].duration_s() < NOTE_S {
+                } else if self.hearing.notes[j].duration_s() < model::NOTE_S {
                     alignment.transitions.push(extra);
                 } else if self.is_note(j) && !talk {
                     alignment.added.push(extra);
@@ -201,7 +199,7 @@ impl Scene<'_> {
     /// A sound long and certain enough to be a note of its own.
     fn is_note(&self, j: usize) -> bool {
         self.sounds[j].confidence >= ADDED_CONFIDENCE
-            && self.hearing.notes[j].duration_s() >= NOTE_S
+            && self.hearing.notes[j].duration_s() >= model::NOTE_S
     }
 
     fn ornament_of(&self, j: usize, before: Step, after: Step) -> Option<usize> {

@@ -1,5 +1,6 @@
 //! Heard notes as the search needs them: log-likelihoods of every reading.
 
+use super::costs::log_of;
 use super::expected::Expected;
 use super::model;
 use super::pitch::{self, Offer, Tuning};
@@ -9,6 +10,8 @@ use crate::hear::Hearing;
 pub struct Sound {
     pub onset_s: f64,
     pub offset_s: f64,
+    /// Natural log of the length in seconds.
+    pub log_duration: f32,
     pub confidence: f64,
     pub offers: Vec<Offer>,
     /// For each of [`Expected::pitches`]: log-likelihood of being that written note, the better
@@ -49,14 +52,25 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
                 model::RIPPLE_OTHER_PITCH
             };
         let se = pitch_se_semitones(note.cents_se);
+        let duration_s = note.duration_s();
+        let short = model::shortness_cost(duration_s);
         let matched = expected
             .pitches
             .iter()
             .map(|&midi| {
                 let fit = pitch::fit(&offers, se, midi);
-                real + fit.right.max(fit.wrong)
+                real + short + fit.right.max(fit.wrong)
             })
             .collect();
+        // Noodling goes on from a note too many, not from a ripple.
+        let after_note = sounds
+            .last()
+            .is_some_and(|before: &Sound| before.confidence >= 0.5);
+        let again = if after_note {
+            model::ADDED_AGAIN
+        } else {
+            model::ADDED
+        };
         let silence_s = (note.onset_s - sounded_until).max(0.0);
         let pause_gain = if silence_s.is_finite() {
             model::PAUSE_GAIN * (silence_s / (silence_s + model::PAUSE_S)) as f32
@@ -69,10 +83,11 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
         sounds.push(Sound {
             onset_s: note.onset_s,
             offset_s: note.offset_s,
+            log_duration: log_of(duration_s),
             confidence,
             matched,
             extra: ripple.max(real + model::ADDED),
-            extra_again: ripple.max(real + model::ADDED_AGAIN),
+            extra_again: ripple.max(real + again),
             outside: ripple.max(real + model::OUTSIDE),
             midi: offers[0].semitones.round() as i32,
             ornamental: ripple.max(real + model::ORNAMENTAL),

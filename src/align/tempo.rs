@@ -12,7 +12,8 @@ const REACH_PAIRS: usize = 10;
 
 /// Tempo around every heard note.
 pub struct Tempo {
-    pub log_seconds_per_quarter: Vec<f64>,
+    /// Natural log of seconds a quarter.
+    pub log_seconds_per_quarter: Vec<f32>,
 }
 
 /// Running median of the tempo of neighbouring placed notes. `None` with fewer than two pairs.
@@ -51,7 +52,7 @@ pub fn local(expected: &Expected, sounds: &[Sound], path: &Path) -> Option<Tempo
             scratch.clear();
             scratch.extend(votes[first..last].iter().map(|v| v.1));
             let middle = scratch.len() / 2;
-            *scratch.select_nth_unstable_by(middle, f64::total_cmp).1
+            *scratch.select_nth_unstable_by(middle, f64::total_cmp).1 as f32
         })
         .collect();
     Some(Tempo {
