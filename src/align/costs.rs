@@ -26,8 +26,8 @@ impl Costs<'_> {
         let Some(tempo) = self.tempo.filter(|_| !note.grace) else {
             return 0.0;
         };
-        let written = note.log_quarters + tempo.log_seconds_per_quarter[j];
-        let short = sound.log_duration - written - model::SHORTEST_SHARE_LOG;
+        let usual = note.log_quarters + tempo.log_seconds_per_quarter[j] + tempo.log_sounding_share;
+        let short = sound.log_duration - usual - model::SHORTEST_SHARE_LOG;
         if short < 0.0 {
             model::deviation_cost(short, model::LENGTH_SD)
         } else {
@@ -38,6 +38,9 @@ impl Costs<'_> {
     /// Heard note `j` is an extra sound after line note `i`: after a matched note, after another extra.
     pub fn extra(&self, j: usize, i: usize) -> (f32, f32) {
         let sound = &self.sounds[j];
+        if !self.expected.has_ornaments {
+            return (sound.extra, sound.extra_again);
+        }
         if self.expected.in_ornament(i, sound.midi) || self.expected.in_ornament(i + 1, sound.midi)
         {
             (
@@ -49,33 +52,45 @@ impl Costs<'_> {
         }
     }
 
-    /// Time between heard note `last` as line note `from` and heard note `j` as line note `to`.
+    /// Time between heard note `last` as line note `from` and heard note `j` as line note `to`, at
+    /// most [`model::MISSED_IN_A_ROW`] notes further on.
     pub fn time(&self, last: u32, from: usize, j: usize, to: usize) -> f32 {
         let Some(tempo) = self.tempo else { return 0.0 };
         if last == NONE {
             return 0.0;
         }
         let log_tempo = tempo.log_seconds_per_quarter[j];
-        let elapsed_s = self.sounds[j].onset_s - self.sounds[last as usize].onset_s;
-        let (first, next) = (&self.expected.notes[from], &self.expected.notes[to]);
-        let quarters = next.onset_quarters - first.onset_quarters;
-        if first.grace || next.grace {
+        let log_elapsed = self.log_elapsed(last as usize, j);
+        let first = &self.expected.notes[from];
+        let Some(log_quarters) = first.log_to_later.get(to - from - 1) else {
+            return 0.0;
+        };
+        if first.grace || self.expected.notes[to].grace {
             // Graces take their time from a neighbour, from which one nobody can say.
+            let quarters = self.expected.notes[to].onset_quarters - first.onset_quarters;
             let longest_s = 1.5 * quarters * (log_tempo as f64).exp() + model::GRACE_S;
-            return if elapsed_s > longest_s {
+            return if log_elapsed > log_of(longest_s) {
                 model::GRACE_LATE
             } else {
                 0.0
             };
         }
-        let quarters_log = log_of(elapsed_s) - log_tempo;
-        let kept = model::deviation_cost(quarters_log - log_of(quarters), model::RHYTHM_SD);
+        let in_quarters = log_elapsed - log_tempo;
+        let kept = model::deviation_cost(in_quarters - log_quarters, model::RHYTHM_SD);
         if to == from + 1 {
             return kept;
         }
-        let step = self.expected.notes[from + 1].onset_quarters - first.onset_quarters;
-        let collapsed = model::deviation_cost(quarters_log - log_of(step), model::RHYTHM_SD);
+        let collapsed =
+            model::deviation_cost(in_quarters - first.log_to_later[0], model::RHYTHM_SD);
         kept.max(model::TIME_COLLAPSED + collapsed)
+    }
+
+    /// Natural log of the seconds between the onsets of two heard notes.
+    fn log_elapsed(&self, last: usize, j: usize) -> f32 {
+        match self.sounds[j].log_since.get(j - 1 - last) {
+            Some(&log) => log,
+            None => log_of(self.sounds[j].onset_s - self.sounds[last].onset_s),
+        }
     }
 }
 

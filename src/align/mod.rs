@@ -14,6 +14,7 @@ mod model;
 mod outcome;
 mod path;
 mod pitch;
+mod posterior;
 mod rhythm;
 mod shift;
 mod sound;
@@ -147,23 +148,32 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
     let mut a4_se_semitones = f64::NAN;
     if let Some((tuning, se)) = shift::refine(&expected, &fit.sounds, &fit.path, fit.tuning) {
         a4_se_semitones = se;
-        fit = Fit::new(hearing, &expected, tuning);
+        fit.tuning = tuning;
+        fit.sounds = sound::weigh(hearing, &expected, tuning);
     }
+    let mut tempo = None;
     for _ in 0..TEMPO_ROUNDS {
-        let Some(tempo) = tempo::local(&expected, &fit.sounds, &fit.path) else {
-            break;
-        };
-        fit.path = path::search(&Costs {
+        tempo = tempo::local(&expected, &fit.sounds, &fit.path);
+        let path = path::search(&Costs {
             expected: &expected,
             sounds: &fit.sounds,
-            tempo: Some(&tempo),
+            tempo: tempo.as_ref(),
         });
+        let settled = path.steps == fit.path.steps;
+        fit.path = path;
+        if settled {
+            break;
+        }
     }
+    let costs = Costs {
+        expected: &expected,
+        sounds: &fit.sounds,
+        tempo: tempo.as_ref(),
+    };
     let scene = outcome::Scene {
         line,
         hearing,
-        expected: &expected,
-        sounds: &fit.sounds,
+        costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,
     };

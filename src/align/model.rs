@@ -105,9 +105,9 @@ pub fn wrong_interval(semitones: i32) -> f32 {
 pub const RHYTHM_SD: f32 = 0.2;
 /// Most that a wildly mistimed note costs: pitch alone must suffice where timing is free.
 pub const RHYTHM_CAP: f32 = 4.0;
-/// A staccato note sounds at least this share of its written length (0.2, natural log); less of
-/// it speaks for a blip.
-pub const SHORTEST_SHARE_LOG: f32 = -1.6;
+/// A note is seldom shorter than this share of what is usual in the take (0.37, natural log):
+/// staccato among legato; less speaks for a blip.
+pub const SHORTEST_SHARE_LOG: f32 = -1.0;
 pub const LENGTH_SD: f32 = 0.4;
 /// A sound up to the first length between notes is no note (contract), from the second on it is; seconds.
 pub const TRANSITION_S: f64 = 0.025;

@@ -133,12 +133,10 @@ pub fn search(costs: &Costs) -> Path {
         for i in 0..n {
             let mut best = Best::NONE.or(start_level + starts[i], pack(Move::Start, false, i));
             if j > 0 {
+                let (back, forward) = (before.back[i], before.forward[i]);
+                best = best.or(back.score + sound.pause_gain, back.at);
+                best = best.or(forward.score + sound.pause_gain, forward.at);
                 best = before.step_to(costs, i, j, best);
-                let gain = sound.pause_gain;
-                let back = before.back[i].plus(gain);
-                best = best.or(back.score, back.at);
-                let forward = before.forward[i].plus(gain);
-                best = best.or(forward.score, forward.at);
             }
             on_from[j * n + i] = best.at;
             row.on[i] = best.score + costs.matched(j, i);
@@ -352,11 +350,16 @@ impl Row {
         if i == 0 {
             return best;
         }
+        // Time only ever costs, so a step that is behind without it need not be timed.
         let before = j as u32 - 1;
-        let on = self.on[i - 1] + costs.time(before, i - 1, j, i);
-        best = best.or(on, pack(Move::On, false, i - 1));
-        let off = self.off[i - 1] + costs.time(self.off_last[i - 1], i - 1, j, i);
-        best = best.or(off, pack(Move::On, true, i - 1));
+        if self.on[i - 1] > best.score {
+            let on = self.on[i - 1] + costs.time(before, i - 1, j, i);
+            best = best.or(on, pack(Move::On, false, i - 1));
+        }
+        if self.off[i - 1] > best.score {
+            let off = self.off[i - 1] + costs.time(self.off_last[i - 1], i - 1, j, i);
+            best = best.or(off, pack(Move::On, true, i - 1));
+        }
         for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i - 1 {
             let score = self.best[from] + costs.expected.missed_between(from, i);
             if score > best.score {
