@@ -1,0 +1,373 @@
+//! Evenness: runs of equal notes, how straight they are, and which finger change is slow.
+
+use std::collections::HashMap;
+
+use super::check::{Pattern, PatternKind, RepeatedRun, Run, SlowestChange, Verdict};
+use super::local::Deviation;
+use super::onsets::{Before, Played, beat_quarters_at, equal_length, stretches};
+use super::stats::{LineFit, Z_ONE_SIDED_95, mean, robust_mean, sd};
+use crate::line::Line;
+
+/// One displaced tone is heard from about 6 ms for intervals below 240 ms and from 2.5 % of
+/// the interval above (Friberg & Sundberg, JASA 98 (1995) 2524).
+const DISPLACED_TONE_MS: f64 = 6.0;
+const DISPLACED_TONE_SHARE: f64 = 0.025;
+/// Errors by which a deviation must clear the threshold (the contract).
+const CLEAR_BY_ERRORS: f64 = 2.0;
+/// A run is at least so many notes, and at most so many bars long (the contract).
+const RUN_NOTES: usize = 4;
+const RUN_BARS: usize = 2;
+/// Slurred and tongued onsets are found on different traces of the sound, so one may lie up to
+/// 1 ms before the other; spread evenly over ±1 ms that is a standard deviation of 0.58 ms.
+const TONGUE_BIAS_SD_MS: f64 = 0.58;
+/// A change must occur this often before "most of its occurrences" means anything.
+const OCCURRENCES: usize = 3;
+/// A pattern needs this many rounds to be one.
+const PATTERN_ROUNDS: usize = 3;
+/// Share of the spread that a pattern must explain to be named as its reason.
+const PATTERN_SHARE: f64 = 0.5;
+/// Interval scatter below which intervals count in full when a run's pace is taken.
+const PACE_SCATTER_MS: f64 = 2.0;
+
+/// Smallest displacement of one tone that listeners notice, in ms, at an interval of `ioi_ms`.
+pub fn threshold_ms(ioi_ms: f64) -> f64 {
+    DISPLACED_TONE_MS.max(DISPLACED_TONE_SHARE * ioi_ms)
+}
+
+/// Late (+1), early (−1) or within what can be told and heard (0).
+pub fn late_or_early(deviation: &Deviation, threshold_ms: f64) -> i32 {
+    if deviation.ms.abs() - CLEAR_BY_ERRORS * deviation.se_ms > threshold_ms {
+        deviation.ms.signum() as i32
+    } else {
+        0
+    }
+}
+
+/// Where runs lie in one stretch: ranges of positions in `stretch`.
+pub fn cut_runs(
+    line: &Line,
+    befores: &[Before],
+    stretch: &[Played],
+) -> Vec<std::ops::Range<usize>> {
+    let mut runs = Vec::new();
+    let mut first = 0;
+    for at in 0..=stretch.len() {
+        let goes_on = at < stretch.len() && at > first && {
+            let (a, b) = (&stretch[at - 1], &stretch[at]);
+            let (na, nb) = (&line.notes[a.idx], &line.notes[b.idx]);
+            b.idx == a.idx + 1
+                && a.steady
+                && b.steady
+                && !nb.fermata
+                && !befores[b.idx].halt
+                && befores[b.idx].rest_quarters == 0.0
+                && equal_length(na.duration_quarters, nb.duration_quarters)
+                && nb.bar_idx < line.notes[stretch[first].idx].bar_idx + RUN_BARS
+        };
+        if !goes_on && at > first {
+            if at - first >= RUN_NOTES {
+                runs.push(first..at);
+            }
+            first = at;
+        }
+    }
+    runs
+}
+
+/// The runs of the judged attempts, with verdicts. `deviations` by index of the line.
+pub fn runs(
+    line: &Line,
+    befores: &[Before],
+    played: &[Played],
+    deviations: &[Option<Deviation>],
+) -> Vec<Run> {
+    let mut measured: Vec<Run> = Vec::new();
+    for stretch in stretches(played) {
+        // Only notes judged by this attempt; a gap in their indices cuts the run by itself.
+        let judged: Vec<Played> = stretch.iter().filter(|p| p.judged).copied().collect();
+        for range in cut_runs(line, befores, &judged) {
+            measured.extend(measure(line, &judged[range], deviations));
+        }
+    }
+    measured.sort_by_key(|run| run.first_index);
+    let often_late = often_late_changes(line, &measured);
+    for run in &mut measured {
+        run.verdict = verdict(line, run, &often_late);
+    }
+    measured
+}
+
+/// Everything about one run but its verdict; `None` where its onsets do not advance.
+fn measure(line: &Line, notes: &[Played], deviations: &[Option<Deviation>]) -> Option<Run> {
+    let n = notes.len();
+    let (first, last) = (notes.first()?, notes.last()?);
+    let x: Vec<f64> = notes.iter().map(|p| p.quarters - first.quarters).collect();
+    let y: Vec<f64> = notes
+        .iter()
+        .map(|p| 1e3 * (p.onset_s - first.onset_s))
+        .collect();
+    let fit = LineFit::least_squares(&x, &y)?;
+    let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect();
+    let freedom = (n - 2) as f64;
+    let s2 = residuals.iter().map(|r| r * r).sum::<f64>() / freedom;
+    let m2 = measurement_variance(notes, &x, &fit);
+    let d2 = (s2 - m2).max(0.0);
+    let iois: Vec<f64> = y.windows(2).map(|w| w[1] - w[0]).collect();
+    let ioi_mean_ms = y[n - 1] / (n - 1) as f64;
+    if ioi_mean_ms <= 0.0 {
+        return None;
+    }
+    let threshold = threshold_ms(ioi_mean_ms);
+    let late: Vec<usize> = notes
+        .iter()
+        .map(|p| p.idx)
+        .filter(|idx| deviations[*idx].is_some_and(|d| late_or_early(&d, threshold) != 0))
+        .collect();
+    Some(Run {
+        first_index: first.idx,
+        last_index: last.idx,
+        bar_first: line.notes[first.idx].bar.clone(),
+        bar_last: line.notes[last.idx].bar.clone(),
+        note_quarters: line.notes[first.idx].duration_quarters,
+        ioi_mean_ms,
+        deviation_sd_ms: d2.sqrt(),
+        deviation_sd_se_ms: deviation_sd_se(d2, m2, freedom),
+        measurement_sd_ms: m2.sqrt(),
+        threshold_ms: threshold,
+        verdict: Verdict::CannotTell,
+        slowest: slowest_change(notes, &iois)?,
+        pattern: pattern(line, notes, &residuals, ioi_mean_ms, threshold),
+        late_or_early: late,
+    })
+}
+
+/// Mean square that the errors of the onsets alone put about the fitted line, ms².
+///
+/// Each onset's own error enters with the share the fit leaves of it; a mixture of slurred
+/// and tongued onsets adds what their different traces may differ by.
+fn measurement_variance(notes: &[Played], x: &[f64], fit: &LineFit) -> f64 {
+    let freedom = (notes.len() - 2) as f64;
+    let own: f64 = notes
+        .iter()
+        .enumerate()
+        .map(|(i, p)| (1.0 - fit.leverage(i, x[i])) * (1e3 * p.onset_se_s).powi(2))
+        .sum::<f64>()
+        / freedom;
+    let tongued = notes.iter().filter(|p| p.tongued).count() as f64 / notes.len() as f64;
+    own + TONGUE_BIAS_SD_MS.powi(2) * tongued * (1.0 - tongued) * notes.len() as f64 / freedom
+}
+
+/// Error of √(s² − m²) from the measurement alone.
+///
+/// With the true spread d held fixed, s² varies by √((4 d² m² + 2 m⁴)/(n − 2)); near d = 0
+/// the root of that variation bounds what may be read off.
+fn deviation_sd_se(d2: f64, m2: f64, freedom: f64) -> f64 {
+    let s2_se = ((4.0 * d2 * m2 + 2.0 * m2 * m2) / freedom).sqrt();
+    (s2_se / (2.0 * d2.sqrt()).max(1e-9)).min(s2_se.sqrt())
+}
+
+/// The interval longest against the run's own pace.
+fn slowest_change(notes: &[Played], iois: &[f64]) -> Option<SlowestChange> {
+    let pace = robust_mean(iois, PACE_SCATTER_MS)?;
+    let at = (0..iois.len()).max_by(|a, b| iois[*a].total_cmp(&iois[*b]))?;
+    let (a, b) = (&notes[at], &notes[at + 1]);
+    let mut variance = (1e3 * a.onset_se_s).powi(2) + (1e3 * b.onset_se_s).powi(2);
+    if a.tongued != b.tongued {
+        variance += TONGUE_BIAS_SD_MS.powi(2);
+    }
+    // The pace rests on all onsets of the run, mostly its ends.
+    let pace_se = 1e3 * a.onset_se_s.hypot(b.onset_se_s) / iois.len() as f64;
+    Some(SlowestChange {
+        from_index: a.idx,
+        to_index: b.idx,
+        excess_ms: iois[at] - pace,
+        se_ms: (variance + pace_se * pace_se).sqrt(),
+    })
+}
+
+/// Two pitches of the line, written.
+type Change = (i32, i32);
+
+fn change_to(line: &Line, idx: usize) -> Option<Change> {
+    let before = idx.checked_sub(1)?;
+    Some((
+        line.notes[before].written.midi(),
+        line.notes[idx].written.midi(),
+    ))
+}
+
+/// Changes that came late in most of at least three occurrences within runs.
+fn often_late_changes(line: &Line, runs: &[Run]) -> Vec<Change> {
+    let mut counts: HashMap<Change, (usize, usize)> = HashMap::new();
+    for run in runs {
+        for idx in run.first_index + 1..=run.last_index {
+            if let Some(change) = change_to(line, idx) {
+                let count = counts.entry(change).or_default();
+                count.0 += 1;
+                count.1 += usize::from(run.late_or_early.contains(&idx));
+            }
+        }
+    }
+    counts
+        .into_iter()
+        .filter(|(_, (all, late))| *all >= OCCURRENCES && 2 * late > *all)
+        .map(|(change, _)| change)
+        .collect()
+}
+
+/// The rule of the contract.
+fn verdict(line: &Line, run: &Run, often_late: &[Change]) -> Verdict {
+    let half = run.threshold_ms / 2.0;
+    let bound = Z_ONE_SIDED_95 * run.deviation_sd_se_ms;
+    let habit = (run.first_index + 1..=run.last_index)
+        .filter_map(|idx| change_to(line, idx))
+        .any(|change| often_late.contains(&change));
+    if !run.late_or_early.is_empty() || (run.deviation_sd_ms - bound > half && habit) {
+        Verdict::Uneven
+    } else if run.deviation_sd_ms + bound < half {
+        Verdict::Even
+    } else {
+        Verdict::CannotTell
+    }
+}
+
+/// Limping in pairs, or the same place of every group late.
+fn pattern(
+    line: &Line,
+    notes: &[Played],
+    residuals: &[f64],
+    ioi_ms: f64,
+    threshold: f64,
+) -> Option<Pattern> {
+    let place = |p: &Played| -> Option<usize> {
+        let note = &line.notes[p.idx];
+        let bar = line.bars.get(note.bar_idx)?;
+        let in_bar = (note.onset_quarters - bar.onset_quarters
+            + (bar.first_beat - 1.0) * bar.beat_quarters)
+            / note.duration_quarters;
+        ((in_bar - in_bar.round()).abs() < 0.01 && in_bar > -0.5).then_some(in_bar.round() as usize)
+    };
+    let places: Vec<usize> = notes.iter().map(place).collect::<Option<_>>()?;
+    let beat = beat_quarters_at(line, notes[0].idx);
+    let group = beat / line.notes[notes[0].idx].duration_quarters;
+    let group = if (group - group.round()).abs() < 0.01 && (2.0..8.5).contains(&group) {
+        group.round() as usize
+    } else {
+        2
+    };
+    if group % 2 == 0
+        && let Some((late_ms, se)) = class_offset(&places, residuals, 2, 1)
+        && late_ms.abs() - CLEAR_BY_ERRORS * se > threshold
+    {
+        // The second of each pair `late_ms` late: first interval longer, second shorter by it.
+        let (long, short) = (ioi_ms + late_ms.abs(), (ioi_ms - late_ms.abs()).max(1.0));
+        let kind = if late_ms > 0.0 {
+            PatternKind::LongShort
+        } else {
+            PatternKind::ShortLong
+        };
+        let ratio = if late_ms > 0.0 {
+            long / short
+        } else {
+            short / long
+        };
+        return Some(Pattern {
+            kind,
+            ratio,
+            ratio_se: ratio * 2.0 * ioi_ms * se / (long * short),
+        });
+    }
+    if group < 3 {
+        return None;
+    }
+    let (late_ms, se) = (0..group)
+        .filter_map(|p| class_offset(&places, residuals, group, p))
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    (late_ms - CLEAR_BY_ERRORS * se > threshold).then(|| Pattern {
+        kind: PatternKind::LateNote,
+        ratio: 1.0 + late_ms / ioi_ms,
+        ratio_se: se / ioi_ms,
+    })
+}
+
+/// Mean lateness of the notes at `place` of every `group` against the others, and its error;
+/// `None` where they are too few or do not explain most of the spread.
+fn class_offset(
+    places: &[usize],
+    residuals: &[f64],
+    group: usize,
+    place: usize,
+) -> Option<(f64, f64)> {
+    let (mut inside, mut outside) = (Vec::new(), Vec::new());
+    for (p, r) in places.iter().zip(residuals) {
+        if p % group == place {
+            inside.push(*r);
+        } else {
+            outside.push(*r);
+        }
+    }
+    if inside.len() < PATTERN_ROUNDS || outside.len() < PATTERN_ROUNDS {
+        return None;
+    }
+    let offset = mean(&inside) - mean(&outside);
+    let n = residuals.len() as f64;
+    let explained = offset * offset * inside.len() as f64 * outside.len() as f64 / n;
+    let total: f64 = residuals.iter().map(|r| r * r).sum();
+    let se = (sd(&inside).powi(2) / inside.len() as f64
+        + sd(&outside).powi(2) / outside.len() as f64)
+        .sqrt();
+    (explained > PATTERN_SHARE * total).then_some((offset, se))
+}
+
+/// Runs that were played in several attempts: steady habit and scatter told apart, as in
+/// van Vugt, Jabusch & Altenmüller, Front. Psychol. 3 (2012) 495.
+pub fn repeated(line: &Line, played: &[Played], runs: &[Run]) -> Vec<RepeatedRun> {
+    runs.iter()
+        .filter_map(|run| repeated_run(line, played, run))
+        .collect()
+}
+
+fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun> {
+    let n = run.last_index - run.first_index + 1;
+    let mut tries: Vec<Vec<f64>> = Vec::new();
+    for stretch in stretches(played) {
+        let notes: Vec<&Played> = stretch
+            .iter()
+            .filter(|p| (run.first_index..=run.last_index).contains(&p.idx))
+            .collect();
+        if notes.len() != n {
+            continue;
+        }
+        let x: Vec<f64> = notes
+            .iter()
+            .map(|p| line.notes[p.idx].onset_quarters)
+            .collect();
+        let y: Vec<f64> = notes
+            .iter()
+            .map(|p| 1e3 * (p.onset_s - notes[0].onset_s))
+            .collect();
+        let fit = LineFit::least_squares(&x, &y)?;
+        tries.push(x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect());
+    }
+    let k = tries.len() as f64;
+    if tries.len() < 2 {
+        return None;
+    }
+    let freedom = (n - 2) as f64;
+    let means: Vec<f64> = (0..n)
+        .map(|i| mean(&tries.iter().map(|t| t[i]).collect::<Vec<_>>()))
+        .collect();
+    let scatter2 = tries
+        .iter()
+        .flat_map(|t| t.iter().zip(&means).map(|(r, m)| (r - m) * (r - m)))
+        .sum::<f64>()
+        / ((k - 1.0) * freedom);
+    let habit2 = means.iter().map(|m| m * m).sum::<f64>() / freedom - scatter2 / k;
+    Some(RepeatedRun {
+        first_index: run.first_index,
+        last_index: run.last_index,
+        attempts: tries.len(),
+        habit_sd_ms: habit2.max(0.0).sqrt(),
+        scatter_sd_ms: scatter2.sqrt(),
+    })
+}
