@@ -11,7 +11,7 @@ use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
 use crate::hear::Hearing;
 use crate::line::Line;
 
-/// Probability an accusation needs; below it the note is unsure. A false accusation costs the
+/// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
 /// player's trust, a fault called unsure only a second look.
 const ACCUSE: f64 = 0.75;
 /// Probability from which a note is right; below it, and not accused, it is unsure.
@@ -132,7 +132,7 @@ impl Scene<'_> {
         let sound = self.sound(step.heard_idx);
         let fit = pitch::fit(&sound.offers, sound.pitch_se_semitones, note.midi);
         let on_pitch = fit.right >= fit.wrong;
-        let (outcome, confidence) = if belief.wrong >= ACCUSE {
+        let (outcome, confidence) = if !on_pitch && 1.0 - belief.right >= ACCUSE {
             (Outcome::Wrong, belief.wrong)
         } else if on_pitch && belief.right >= RIGHT {
             (Outcome::Right, belief.right)
@@ -155,7 +155,7 @@ impl Scene<'_> {
     /// A line note that the path passes over, after the step `before`.
     fn passed(&self, idx: usize, before: Step, beliefs: &Stretch, stretch: usize) -> Attempt {
         let p_missed = self.missed_among_equals(idx, beliefs);
-        if p_missed < ACCUSE || self.held_over(idx, before) {
+        if p_missed + beliefs.of(idx).wrong < ACCUSE || self.held_over(idx, before) {
             unheard(Outcome::Unsure, stretch, 1.0 - p_missed)
         } else {
             unheard(Outcome::Missed, stretch, p_missed)
