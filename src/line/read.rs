@@ -119,6 +119,7 @@ pub fn line_of(kind: Kind, content: &[u8], options: &LineOptions) -> Result<Line
         .as_deref()
         .map(find_instrument)
         .transpose()?;
+    let mut section_order = Vec::new();
     let mut score = match kind {
         Kind::MusicXml => {
             return Err(LineError::Unreadable {
@@ -127,11 +128,19 @@ pub fn line_of(kind: Kind, content: &[u8], options: &LineOptions) -> Result<Line
             });
         }
         Kind::Smf => smf::read(content, player)?,
-        Kind::Abc => abc::read(content, options.tune)?,
+        Kind::Abc => {
+            let tune = abc::read(content, options.tune)?;
+            section_order = tune.section_order;
+            tune.score
+        }
     };
     let part_idx = choose_part(&score, options)?;
     settle_instrument(&mut score, part_idx, player);
-    let mut line = order::play_out(&score, part_idx, options.as_written);
+    let mut line = if section_order.is_empty() || options.as_written {
+        order::play_out(&score, part_idx, options.as_written)
+    } else {
+        abc::sections::play_out(&score, part_idx, &section_order)
+    };
     if line.notes.is_empty() {
         return Err(LineError::NoNotes {
             problems: line.problems,
