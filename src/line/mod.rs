@@ -9,6 +9,7 @@ pub mod order;
 pub mod read;
 pub mod score;
 pub mod smf;
+mod spell;
 
 use serde::{Deserialize, Serialize};
 
