@@ -12,7 +12,7 @@ use midly::{Format, MetaMessage, MidiMessage, Timing, TrackEventKind};
 use super::instruments::{self, Instrument};
 use super::read::LineError;
 use super::score::{Measure, Part, Score, ScoreNote};
-use super::spell::spell_line;
+use super::spell::{ToSpell, spell_line};
 use super::{Key, Problem, TempoMark};
 
 /// Whether `content` is a MIDI file, bare or in a RIFF wrapper.
@@ -528,10 +528,7 @@ fn bars_of(
     let mut metre = (4, 4);
     let mut next_change = 0;
     while at < end - 1e-6 {
-        while let Some(&(change, over, under)) =
-            changes.get(next_change).filter(|c| c.0 <= at + 1e-6)
-        {
-            debug_assert!(change <= at + 1e-6);
+        while let Some(&(_, over, under)) = changes.get(next_change).filter(|c| c.0 <= at + 1e-6) {
             metre = (over, under);
             next_change += 1;
         }
@@ -566,12 +563,19 @@ fn fill(
     name: &str,
     problems: &mut Vec<Problem>,
 ) -> Vec<Measure> {
-    let written: Vec<i32> = notes.iter().map(|n| n.midi - transpose).collect();
-    let fifths: Vec<i32> = notes
+    let to_spell: Vec<ToSpell> = notes
         .iter()
-        .map(|n| key_at(keys, n.at_quarters).1)
+        .map(|n| {
+            let (_, fifths, minor) = key_at(keys, n.at_quarters);
+            let midi = n.midi - transpose;
+            ToSpell {
+                midi,
+                fifths,
+                minor,
+            }
+        })
         .collect();
-    let spellings = spell_line(&written, &fifths);
+    let spellings = spell_line(&to_spell);
     let mut measures: Vec<Measure> = bars
         .iter()
         .enumerate()
