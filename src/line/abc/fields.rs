@@ -222,7 +222,8 @@ impl VoiceProperties {
                 "transpose" => found.transpose_semitones = number(60).or(found.transpose_semitones),
                 "octave" => found.octave = number(5).or(found.octave),
                 "clef" => {
-                    found.clef_octave = Some(match value {
+                    // `-8va` is how older files write `-8`.
+                    found.clef_octave = Some(match value.trim_end_matches("va") {
                         v if v.ends_with("-15") => -2,
                         v if v.ends_with("-8") => -1,
                         v if v.ends_with("+15") => 2,

@@ -17,6 +17,13 @@ pub struct TuneLines<'a> {
     pub went_on_at: Vec<usize>,
 }
 
+impl TuneLines<'_> {
+    /// Whether anything marks these lines as a tune rather than words.
+    pub fn is_tune(&self) -> bool {
+        self.number.is_some() || self.lines.iter().any(|l| l.text.starts_with("K:"))
+    }
+}
+
 #[derive(Debug, PartialEq, Eq)]
 pub struct AbcFile<'a> {
     /// Lines before the first tune: fields in them hold for all tunes.

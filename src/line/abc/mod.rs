@@ -50,6 +50,10 @@ pub fn read(content: &[u8], tune: Option<u32>) -> Result<AbcTune, LineError> {
         Some(number) => file.tunes.iter().find(|t| t.number == Some(number)),
     };
     match chosen {
+        Some(chosen) if !chosen.is_tune() => Err(LineError::Unreadable {
+            place: "line 1".into(),
+            text: "there is no tune: ABC needs the fields X: and K: before its music".into(),
+        }),
         Some(chosen) => Ok(tune::read(&file.header, chosen)),
         None => Err(LineError::NoSuchTune {
             wanted: tune.unwrap_or(1),

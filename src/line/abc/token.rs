@@ -297,6 +297,12 @@ impl Lexer {
                         ..Default::default()
                     }));
                 }
+                // `:]` can only be meant for `:|]`.
+                1 if run.contains(&']') => BarSigns {
+                    colons_before: 1,
+                    colons_after: 0,
+                    double: true,
+                },
                 1 => return Some(Token::NotUnderstood(":".into())),
                 _ => BarSigns {
                     colons_before: colons / 2,

@@ -336,9 +336,10 @@ impl Tune {
                 }
                 token => {
                     let propagation = self.propagation;
-                    let mut problems = std::mem::take(&mut self.problems);
-                    self.voice().take(token, place, propagation, &mut problems);
-                    self.problems = problems;
+                    // A voice about to be made may have something to say itself.
+                    self.voice();
+                    let voice = &mut self.voices[self.current];
+                    voice.take(token, place, propagation, &mut self.problems);
                 }
             }
         }

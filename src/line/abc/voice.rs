@@ -126,6 +126,8 @@ pub struct Voice {
     in_ending: bool,
     /// A repeat or double bar has just closed a group; music without an ending begins a new one.
     group_closed: bool,
+    /// The first chord's place and the number of chords.
+    chords: Option<(Place, usize)>,
     /// Codas seen: bar, and whether the sign stands at its start.
     codas: Vec<(usize, bool)>,
 }
@@ -171,6 +173,7 @@ impl Voice {
             forward_times: 0,
             in_ending: false,
             group_closed: false,
+            chords: None,
             codas: Vec::new(),
         }
     }
@@ -208,7 +211,7 @@ impl Voice {
             Token::Note(note) => self.note(&[(note, false)], place, propagation, problems),
             Token::Chord(notes) => {
                 if notes.len() > 1 {
-                    problems.once(place, "chords: the top note is taken");
+                    self.chords.get_or_insert((place, 0)).1 += 1;
                 }
                 self.note(&notes, place, propagation, problems);
             }
@@ -697,6 +700,12 @@ impl Voice {
         self.put_signs_at_bar_line();
         for (_, place) in &self.slurs_open {
             problems.say(*place, "this slur has no end and is left out");
+        }
+        if let Some((place, n)) = self.chords {
+            problems.say(
+                place,
+                format!("from here on there are chords, {n} in all: the top note is taken"),
+            );
         }
         self.mark_slurs();
         self.mark_jump_to_coda();
