@@ -5,10 +5,12 @@
 
 pub mod abc;
 pub mod instruments;
+pub mod musicxml;
 pub mod order;
 pub mod read;
 pub mod score;
 pub mod smf;
+pub mod xml_source;
 
 use serde::{Deserialize, Serialize};
 
@@ -155,6 +157,15 @@ pub struct TempoMark {
 pub struct Key {
     pub fifths: i32,
     pub mode: String,
+}
+
+impl Default for Key {
+    fn default() -> Self {
+        Key {
+            fifths: 0,
+            mode: "major".into(),
+        }
+    }
 }
 
 /// A fault of the file, with its place: line and column, or bar and beat.

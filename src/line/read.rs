@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::instruments::{self, Instrument};
 use super::score::{Part, Score};
-use super::{Line, Problem, abc, order, smf};
+use super::{Line, Problem, abc, musicxml, order, smf};
 
 /// What to read out of a file that holds more than one line.
 #[derive(Clone, Debug, Default)]
@@ -120,12 +120,7 @@ pub fn line_of(kind: Kind, content: &[u8], options: &LineOptions) -> Result<Line
         .map(find_instrument)
         .transpose()?;
     let mut score = match kind {
-        Kind::MusicXml => {
-            return Err(LineError::Unreadable {
-                place: "line 1".into(),
-                text: "MusicXML is not read yet".into(),
-            });
-        }
+        Kind::MusicXml => musicxml::read(content, options.voice.as_deref())?,
         Kind::Smf => smf::read(content, player)?,
         Kind::Abc => abc::read(content, options.tune)?,
     };
