@@ -5,11 +5,13 @@
 
 pub mod abc;
 pub mod instruments;
+pub mod musicxml;
 pub mod order;
 pub mod read;
 pub mod score;
 pub mod smf;
 mod spell;
+pub mod xml_source;
 
 use serde::{Deserialize, Serialize};
 
@@ -46,6 +48,13 @@ impl Spelling {
     /// first, fourth and fifth, lowered third and seventh.
     pub fn of_midi(midi: i32, fifths: i32) -> Spelling {
         Spelling::from_fifths(midi, fifths - 3)
+    }
+
+    /// The pitch `semitones` away whose name lies `fifths` further on the line of fifths: a tone
+    /// up is 2 semitones and 2 fifths. The two must belong together (7 · fifths ≡ semitones mod 12).
+    pub fn transposed(&self, semitones: i32, fifths: i32) -> Spelling {
+        let position = (2 * self.letter as i32 + 1).rem_euclid(7) - 1 + 7 * self.alter as i32;
+        Spelling::from_fifths(self.midi() + semitones, position + fifths)
     }
 
     /// The spelling of `midi` among the twelve notes from `lowest` upwards on the line of fifths
@@ -154,6 +163,15 @@ pub struct TempoMark {
 pub struct Key {
     pub fifths: i32,
     pub mode: String,
+}
+
+impl Default for Key {
+    fn default() -> Self {
+        Key {
+            fifths: 0,
+            mode: "major".into(),
+        }
+    }
 }
 
 /// A fault of the file, with its place: line and column, or bar and beat.

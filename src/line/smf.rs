@@ -12,7 +12,7 @@ use midly::{Format, MetaMessage, MidiMessage, Timing, TrackEventKind};
 use super::instruments::{self, Instrument};
 use super::read::LineError;
 use super::score::{Measure, Part, Score, ScoreNote};
-use super::spell::{ToSpell, spell_line};
+use super::spell::{ToSpell, spell_line, written_fifths};
 use super::{Key, Problem, TempoMark};
 
 /// Whether `content` is a MIDI file, bare or in a RIFF wrapper.
@@ -58,7 +58,7 @@ pub fn read(content: &[u8], player: Option<&'static Instrument>) -> Result<Score
                 channel,
                 notes,
             };
-            parts.push(part_of(&source, &conductor, clock, player, &mut problems));
+            parts.push(part_of(&source, &conductor, clock, player));
         }
     }
     if matches!(header.timing, Timing::Timecode(..)) {
@@ -359,9 +359,9 @@ fn part_of(
     conductor: &Conductor,
     clock: Clock,
     player: Option<&'static Instrument>,
-    problems: &mut Vec<Problem>,
 ) -> Part {
     let name = source.name();
+    let mut problems = Vec::new();
     let hints = [
         source.track.name.as_str(),
         source.track.instrument_name.as_str(),
@@ -370,13 +370,13 @@ fn part_of(
     if instrument.is_none() && source.track.programs.get(&source.channel) == Some(&CLARINET_PROGRAM)
     {
         say(
-            problems,
+            &mut problems,
             &name,
             "a clarinet plays but the file does not say which: pitches are as they sound; --instrument clarinet-bb writes them for the player",
         );
     }
     let transpose = instrument.map_or(0, |i| i.transpose_semitones);
-    let notes = single_line(source.notes, clock, &name, problems);
+    let notes = single_line(source.notes, clock, &name, &mut problems);
     let keys: Vec<(f64, i32, bool)> = conductor
         .keys
         .iter()
@@ -389,16 +389,16 @@ fn part_of(
         })
         .collect();
     if keys.is_empty() {
-        say(problems, &name, "no key signature; C major is taken");
+        say(&mut problems, &name, "no key signature; C major is taken");
     }
-    let bars = bars_of(conductor, clock, &notes, &name, problems);
-    let measures = fill(&bars, &notes, &keys, transpose, &name, problems);
+    let bars = bars_of(conductor, clock, &notes, &name, &mut problems);
+    let measures = fill(&bars, &notes, &keys, transpose, &name, &mut problems);
     let first_beat = bars.first().map_or(1.0, |b| b.beat_quarters);
     let (_, fifths, minor) = key_at(&keys, notes.first().map_or(0.0, |n| n.at_quarters));
     Part {
         name,
         instrument: instrument.map(|i| i.name.to_string()),
-        instrument_hints: Vec::new(),
+        problems,
         transpose_semitones: Some(transpose),
         key: Key {
             fifths,
@@ -409,25 +409,12 @@ fn part_of(
             bpm: 60e6 / micros as f64 / first_beat,
         }),
         measures,
+        ..Part::default()
     }
 }
 
 /// General MIDI program 72, counted from 0.
 const CLARINET_PROGRAM: u8 = 71;
-
-/// The written key of a part that sounds `transpose_semitones` from what is written, with at
-/// most six sharps or flats.
-fn written_fifths(sounding_fifths: i32, transpose_semitones: i32) -> i32 {
-    // A semitone up is seven fifths up, reduced to the nearer side of the circle.
-    let fifths = sounding_fifths - 7 * transpose_semitones;
-    let near = (fifths + 6).rem_euclid(12) - 6;
-    // A concert key of seven sharps stays so where nothing is transposed.
-    if transpose_semitones % 12 == 0 {
-        sounding_fifths
-    } else {
-        near
-    }
-}
 
 /// The key in force at a place: the last one before it, the first of all before that, else C major.
 fn key_at(keys: &[(f64, i32, bool)], at_quarters: f64) -> (f64, i32, bool) {

@@ -33,6 +33,17 @@ pub fn spell_line(notes: &[ToSpell]) -> Vec<Spelling> {
         .collect()
 }
 
+/// The written key of a part that sounds `transpose_semitones` from what is written, with at
+/// most six sharps or flats; the sounding key itself where nothing but octaves is transposed.
+pub fn written_fifths(sounding_fifths: i32, transpose_semitones: i32) -> i32 {
+    if transpose_semitones % 12 == 0 {
+        return sounding_fifths;
+    }
+    // A semitone up is seven fifths up, brought to the nearer side of the circle.
+    let fifths = sounding_fifths - 7 * transpose_semitones;
+    (fifths + 6).rem_euclid(12) - 6
+}
+
 /// How far a note's neighbour is looked for over repetitions of the note.
 const REPEATED_MAX: usize = 3;
 
@@ -102,6 +113,40 @@ mod tests {
             names(5, true, &[68, 70, 71, 73, 75, 76, 79, 80]),
             "G# A# B C# D# E F## G#"
         );
+    }
+
+    /// Facts of the trade: concert F is G for a clarinet in B flat, D for an alto saxophone and C
+    /// for a horn; MusicXML 4.0 `key`: a clarinet in B flat playing in concert F has one sharp.
+    #[test]
+    fn written_keys_of_transposing_instruments() {
+        for (sounding, transpose, written) in [
+            (-1, -2, 1),
+            (-1, -9, 2),
+            (-1, -7, 0),
+            (3, -3, 0),
+            (-3, 3, 0),
+            (7, 0, 7),
+            (5, -2, -5),
+        ] {
+            assert_eq!(
+                written_fifths(sounding, transpose),
+                written,
+                "{sounding} {transpose}"
+            );
+        }
+        let concert = Spelling {
+            letter: 6,
+            alter: -1,
+            octave: 4,
+        };
+        assert_eq!(concert.transposed(2, 2).to_string(), "C5");
+        let concert = Spelling {
+            letter: 3,
+            alter: 1,
+            octave: 4,
+        };
+        assert_eq!(concert.transposed(2, 2).to_string(), "G#4");
+        assert_eq!(concert.transposed(3, -3).to_string(), "A4");
     }
 
     #[test]

@@ -339,7 +339,7 @@ impl Tune {
                     // A voice about to be made may have something to say itself.
                     self.voice();
                     let voice = &mut self.voices[self.current];
-                    voice.take(token, place, propagation, &mut self.problems);
+                    voice.take(token, place, propagation);
                 }
             }
         }
@@ -350,7 +350,7 @@ impl Tune {
         let mut parts = Vec::new();
         let mut sections = Vec::new();
         for voice in self.voices {
-            let (part, its_sections) = voice.finish(&mut self.problems);
+            let (part, its_sections) = voice.finish();
             // Labels stand once, often in the first voice only.
             if sections.is_empty() {
                 sections = its_sections;

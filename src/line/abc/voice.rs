@@ -91,6 +91,7 @@ pub struct Voice {
     pub tempo: Option<TempoMark>,
     /// Labels of `P:` fields with the bar they stand before.
     pub sections: Vec<(char, usize)>,
+    pub problems: Problems,
     /// Key and transposition at the first note.
     at_first_note: Option<(Signature, i32)>,
 
@@ -148,6 +149,7 @@ impl Voice {
             unit_quarters,
             tempo: None,
             sections: Vec::new(),
+            problems: Problems::default(),
             at_first_note: None,
             notes: Vec::new(),
             bars: Vec::new(),
@@ -183,13 +185,7 @@ impl Voice {
     }
 
     /// Takes one token of music; fields are the tune's business.
-    pub fn take(
-        &mut self,
-        token: Token,
-        place: Place,
-        propagation: Propagation,
-        problems: &mut Problems,
-    ) {
+    pub fn take(&mut self, token: Token, place: Place, propagation: Propagation) {
         if self.full {
             return;
         }
@@ -208,38 +204,38 @@ impl Voice {
             self.overlay = false;
         }
         match token {
-            Token::Note(note) => self.note(&[(note, false)], place, propagation, problems),
+            Token::Note(note) => self.note(&[(note, false)], place, propagation),
             Token::Chord(notes) => {
                 if notes.len() > 1 {
                     self.chords.get_or_insert((place, 0)).1 += 1;
                 }
-                self.note(&notes, place, propagation, problems);
+                self.note(&notes, place, propagation);
             }
             Token::Rest(length) => self.rest(length),
-            Token::BarRests(n) => self.bar_rests(n, place, problems),
+            Token::BarRests(n) => self.bar_rests(n, place),
             Token::GraceOpen => self.in_grace = true,
             Token::GraceClose => self.in_grace = false,
-            Token::Tuplet { p, q, r } => self.open_tuplet(p, q, r, place, problems),
-            Token::Broken(count) => self.break_rhythm(count, place, problems),
-            Token::Tie => self.tie(place, problems),
+            Token::Tuplet { p, q, r } => self.open_tuplet(p, q, r, place),
+            Token::Broken(count) => self.break_rhythm(count, place),
+            Token::Tie => self.tie(place),
             Token::SlurOpen => self.slurs_open.push((self.n_sounding(), place)),
             Token::SlurClose => match self.slurs_open.pop() {
                 Some((first, _)) => self.slurs.push((first, self.n_sounding())),
-                None => problems.say(place, "this slur ends but never began"),
+                None => self.problems.say(place, "this slur ends but never began"),
             },
             Token::Decoration(name) => self.decorate(&name),
             Token::Sign(_) => {}
-            Token::Bar(signs) => self.bar_line(signs, place, problems),
-            Token::Ending(numbers) => self.ending(numbers, place, problems),
+            Token::Bar(signs) => self.bar_line(signs, place),
+            Token::Ending(numbers) => self.ending(numbers, place),
             Token::Overlay => {
-                problems.once(
+                self.problems.once(
                     place,
                     "voices joined by & share the staff: the first is taken",
                 );
                 self.overlay = true;
             }
             Token::OverlayOpen => {
-                problems.once(
+                self.problems.once(
                     place,
                     "voices joined by & share the staff: the first is taken",
                 );
@@ -247,16 +243,16 @@ impl Voice {
             }
             Token::OverlayClose => self.overlay_spans_bars = false,
             Token::Field(..) => {}
-            Token::NotUnderstood(text) => problems.say(
+            Token::NotUnderstood(text) => self.problems.say(
                 place,
                 format!("\"{text}\" has no meaning here and is left out"),
             ),
-            Token::BadLength => {
-                problems.say(place, "this length cannot be; the note or rest is left out")
-            }
+            Token::BadLength => self
+                .problems
+                .say(place, "this length cannot be; the note or rest is left out"),
         }
         if !self.full && (self.notes.len() > NOTES_MAX || self.bars.len() > BARS_MAX) {
-            problems.say(
+            self.problems.say(
                 place,
                 format!("more than {NOTES_MAX} notes or {BARS_MAX} bars; the voice ends here"),
             );
@@ -270,20 +266,14 @@ impl Voice {
     }
 
     /// A note or a chord, whose top note is taken and whose first note gives the length (4.17).
-    fn note(
-        &mut self,
-        chord: &[(NoteToken, bool)],
-        place: Place,
-        propagation: Propagation,
-        problems: &mut Problems,
-    ) {
+    fn note(&mut self, chord: &[(NoteToken, bool)], place: Place, propagation: Propagation) {
         let mut pitches: Vec<(Spelling, bool)> = Vec::new();
         for (token, tied) in chord {
             let pitch = self.pitch(token, propagation);
             if (0..=127).contains(&pitch.midi()) {
                 pitches.push((pitch, *tied));
             } else {
-                problems.say(
+                self.problems.say(
                     place,
                     "no instrument reaches this octave; the note is left out",
                 );
@@ -317,7 +307,7 @@ impl Voice {
         self.begin_music();
         note.tie_stop = self.tied.contains(&pitch);
         if !self.tied.is_empty() && !note.tie_stop {
-            problems.say(
+            self.problems.say(
                 place,
                 format!("a tie leads to {pitch}, another pitch: it is left out"),
             );
@@ -417,13 +407,13 @@ impl Voice {
     }
 
     /// `Z4`: bars of rest; a whole note each in free metre.
-    fn bar_rests(&mut self, n: u32, place: Place, problems: &mut Problems) {
+    fn bar_rests(&mut self, n: u32, place: Place) {
         let quarters = self.metre.bar_quarters.unwrap_or(4.0);
         if self.at_quarters > 0.0 {
             self.close_bar();
         }
         if n as usize > BARS_MAX {
-            problems.say(
+            self.problems.say(
                 place,
                 format!("a rest of {n} bars; {BARS_MAX} are taken at most"),
             );
@@ -445,14 +435,7 @@ impl Voice {
     }
 
     /// p notes in the time of q for the next r notes (4.13).
-    fn open_tuplet(
-        &mut self,
-        p: u32,
-        q: Option<u32>,
-        r: Option<u32>,
-        place: Place,
-        problems: &mut Problems,
-    ) {
+    fn open_tuplet(&mut self, p: u32, q: Option<u32>, r: Option<u32>, place: Place) {
         let in_metre = if self.metre.compound { 3 } else { 2 };
         let q = q.unwrap_or(match p {
             2 | 4 | 8 => 3,
@@ -462,7 +445,7 @@ impl Voice {
         let r = r.unwrap_or(p);
         let fits = |n| (1..=TUPLET_MAX).contains(&n);
         if !fits(p) || !fits(q) || !fits(r) {
-            problems.say(
+            self.problems.say(
                 place,
                 format!("a tuplet of {p}:{q}:{r} cannot be; its notes keep their length"),
             );
@@ -472,9 +455,10 @@ impl Voice {
     }
 
     /// `a>b`: a is dotted, b halved; `>>` and `>>>` dot twice and thrice (4.4).
-    fn break_rhythm(&mut self, count: i32, place: Place, problems: &mut Problems) {
+    fn break_rhythm(&mut self, count: i32, place: Place) {
         let Some(last) = self.last.take().filter(|_| !self.in_grace) else {
-            problems.say(place, "a broken rhythm needs a note before it");
+            self.problems
+                .say(place, "a broken rhythm needs a note before it");
             return;
         };
         let short = 0.5f64.powi(count.abs().min(BROKEN_MAX));
@@ -491,7 +475,7 @@ impl Voice {
         self.broken = Some(after);
     }
 
-    fn tie(&mut self, place: Place, problems: &mut Problems) {
+    fn tie(&mut self, place: Place) {
         if self.in_grace {
             return;
         }
@@ -500,7 +484,7 @@ impl Voice {
             .and_then(|l| l.note)
             .or_else(|| self.notes.len().checked_sub(1));
         let Some(note) = last.and_then(|i| self.notes.get_mut(i)) else {
-            problems.say(place, "a tie needs a note before it");
+            self.problems.say(place, "a tie needs a note before it");
             return;
         };
         note.tie_start = true;
@@ -587,13 +571,13 @@ impl Voice {
         }
     }
 
-    fn bar_line(&mut self, signs: BarSigns, place: Place, problems: &mut Problems) {
+    fn bar_line(&mut self, signs: BarSigns, place: Place) {
         self.accidentals.clear();
         self.last = None;
         self.close_bar();
         self.put_signs_at_bar_line();
         if signs.colons_before > 0 {
-            self.repeat_back(signs.colons_before + 1, place, problems);
+            self.repeat_back(signs.colons_before + 1, place);
         }
         let next = self.bars.len();
         if signs.double || signs.colons_before > 0 || signs.colons_after > 0 {
@@ -631,7 +615,7 @@ impl Voice {
     }
 
     /// A backward repeat at the end of the last bar.
-    fn repeat_back(&mut self, times: u32, place: Place, problems: &mut Problems) {
+    fn repeat_back(&mut self, times: u32, place: Place) {
         if let Origin::Implied(bar) = self.origin
             && let Some(bar) = self.bars.get_mut(bar)
         {
@@ -641,14 +625,17 @@ impl Voice {
         let times = times.max(self.forward_times);
         match self.bars.last_mut() {
             Some(bar) => bar.measure.repeat_backward = Some(times.min(REPEATS_MAX)),
-            None => problems.say(place, "a repeat ends here before any music"),
+            None => self
+                .problems
+                .say(place, "a repeat ends here before any music"),
         }
         self.group_closed = true;
     }
 
-    fn ending(&mut self, numbers: Vec<u32>, place: Place, problems: &mut Problems) {
+    fn ending(&mut self, numbers: Vec<u32>, place: Place) {
         if numbers.is_empty() {
-            problems.say(place, "an ending without a number is left out");
+            self.problems
+                .say(place, "an ending without a number is left out");
             return;
         }
         self.close_bar();
@@ -694,15 +681,16 @@ impl Voice {
     }
 
     /// The part, when all has been read.
-    pub fn finish(mut self, problems: &mut Problems) -> (Part, Vec<(char, usize)>) {
+    pub fn finish(mut self) -> (Part, Vec<(char, usize)>) {
         self.flush_graces();
         self.close_bar();
         self.put_signs_at_bar_line();
         for (_, place) in &self.slurs_open {
-            problems.say(*place, "this slur has no end and is left out");
+            self.problems
+                .say(*place, "this slur has no end and is left out");
         }
         if let Some((place, n)) = self.chords {
-            problems.say(
+            self.problems.say(
                 place,
                 format!("from here on there are chords, {n} in all: the top note is taken"),
             );
@@ -735,13 +723,14 @@ impl Voice {
             })
             .collect();
         let part = Part {
-            instrument: None,
             instrument_hints: vec![name.clone()],
             name,
             transpose_semitones: says_transpose.then_some(transpose),
             key: signature.key,
             tempo: self.tempo,
             measures,
+            problems: self.problems.into_vec(),
+            ..Part::default()
         };
         (part, self.sections)
     }
