@@ -27,6 +27,11 @@ pub fn read(content: &[u8], player: Option<&'static Instrument>) -> Result<Score
         place: "MIDI header".into(),
         text,
     };
+    if has_impossible_division(content) {
+        return Err(unreadable(
+            "a division of -128 frames a second: the file has no time".into(),
+        ));
+    }
     let (header, tracks) = midly::parse(content).map_err(|e| unreadable(e.to_string()))?;
     let mut problems = Vec::new();
     let mut read: Vec<Track> = Vec::new();
@@ -87,6 +92,14 @@ pub fn read(content: &[u8], player: Option<&'static Instrument>) -> Result<Score
         parts,
         problems,
     })
+}
+
+/// A header, the first or a stray second one, whose division byte is −128: midly 0.5.3 negates
+/// it and would overflow.
+fn has_impossible_division(content: &[u8]) -> bool {
+    content
+        .windows(13)
+        .any(|w| w.starts_with(b"MThd") && w[12] == 0x80)
 }
 
 /// MIDI channel 10, counted from 0: percussion in General MIDI.
