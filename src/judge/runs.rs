@@ -328,16 +328,31 @@ pub fn repeated(line: &Line, played: &[Played], runs: &[Run]) -> Vec<RepeatedRun
 }
 
 fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun> {
-    let n = run.last_index - run.first_index + 1;
+    let whole = run.last_index - run.first_index + 1;
+    // The longest unbroken piece of the run in each stretch, where it is most of the run.
+    let pieces: Vec<&[Played]> = stretches(played)
+        .filter_map(|stretch| {
+            stretch
+                .chunk_by(|a, b| b.idx == a.idx + 1)
+                .map(|chunk| {
+                    let from = chunk.partition_point(|p| p.idx < run.first_index);
+                    let to = chunk.partition_point(|p| p.idx <= run.last_index);
+                    &chunk[from..to]
+                })
+                .max_by_key(|piece| piece.len())
+        })
+        .filter(|piece| piece.len() >= RUN_NOTES && 2 * piece.len() > whole)
+        .collect();
+    let first_index = pieces.iter().map(|p| p[0].idx).max()?;
+    let last_index = pieces.iter().map(|p| p[p.len() - 1].idx).min()?;
+    if pieces.len() < 2 || last_index < first_index + RUN_NOTES - 1 {
+        return None;
+    }
+    let n = last_index - first_index + 1;
     let mut tries: Vec<Vec<f64>> = Vec::new();
-    for stretch in stretches(played) {
-        let notes: Vec<&Played> = stretch
-            .iter()
-            .filter(|p| (run.first_index..=run.last_index).contains(&p.idx))
-            .collect();
-        if notes.len() != n {
-            continue;
-        }
+    for piece in pieces {
+        let from = first_index - piece[0].idx;
+        let notes = &piece[from..from + n];
         let x: Vec<f64> = notes
             .iter()
             .map(|p| line.notes[p.idx].onset_quarters)
@@ -350,9 +365,6 @@ fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun
         tries.push(x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect());
     }
     let k = tries.len() as f64;
-    if tries.len() < 2 {
-        return None;
-    }
     let freedom = (n - 2) as f64;
     let means: Vec<f64> = (0..n)
         .map(|i| mean(&tries.iter().map(|t| t[i]).collect::<Vec<_>>()))
@@ -364,8 +376,8 @@ fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun
         / ((k - 1.0) * freedom);
     let habit2 = means.iter().map(|m| m * m).sum::<f64>() / freedom - scatter2 / k;
     Some(RepeatedRun {
-        first_index: run.first_index,
-        last_index: run.last_index,
+        first_index,
+        last_index,
         attempts: tries.len(),
         habit_sd_ms: habit2.max(0.0).sqrt(),
         scatter_sd_ms: scatter2.sqrt(),
