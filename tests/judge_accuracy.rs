@@ -112,8 +112,8 @@ fn the_same_written_note_wrong_in_most_places_is_one_finding() {
     let line = scale_line(28, 0.5);
     let names: Vec<_> = line.notes.iter().map(|n| n.written.to_string()).collect();
     let mut take = Take::empty(&line);
-    for idx in 0..28 {
-        let by = if names[idx] == "B4" { 3 } else { 0 };
+    for (idx, name) in names.iter().enumerate() {
+        let by = if name == "B4" { 3 } else { 0 };
         take.play(idx, 0.25 * idx as f64, 0.2, by, 0.0005);
     }
     assert_eq!(
