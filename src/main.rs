@@ -1,1 +1,15 @@
-fn main() {}
+//! The commands of `passagework`, one file each in `cli`.
+
+mod cli;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use cli::{Command, Passagework};
+
+fn main() -> ExitCode {
+    let done = match Passagework::parse().command {
+        Command::Line(arguments) => cli::line::run(&arguments),
+    };
+    cli::exit_code(done)
+}

@@ -4,6 +4,12 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+pub mod decimate;
+pub mod frames;
+pub mod notes;
+pub mod path;
+pub mod refine;
+
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PitchCandidate {
@@ -76,4 +82,79 @@ pub struct Hearing {
     pub a4_hz: f64,
     pub a4_hz_se: f64,
     pub recording: Recording,
+}
+
+/// What the hearing is told: the range of the instrument, nothing of the line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HearOptions {
+    /// Lowest and highest sounding fundamental looked for, 30 to 4,200 Hz.
+    pub low_hz: f64,
+    pub high_hz: f64,
+}
+
+impl Default for HearOptions {
+    fn default() -> HearOptions {
+        HearOptions {
+            low_hz: 55.0,
+            high_hz: 4200.0,
+        }
+    }
+}
+
+/// Seconds between frames, before rounding to whole samples.
+const HOP_S: f64 = 0.0027;
+
+/// Hears a whole take.
+pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hearing {
+    let mut decimator = decimate::Decimator::new(sample_rate_hz);
+    let mut sound = Vec::with_capacity(samples.len() / decimator.factor() + 64);
+    decimator.push(samples, &mut sound);
+    decimator.finish(&mut sound);
+    sound.truncate(samples.len().div_ceil(decimator.factor()));
+    let rate = sample_rate_hz as f64 / decimator.factor() as f64;
+    let hop_samples = (HOP_S * rate).round() as usize;
+    let high_hz = options.high_hz.min(rate / 4.0);
+    let mut framer = frames::Framer::new(rate, hop_samples, options.low_hz, high_hz);
+    let mut found = Vec::new();
+    framer.push(&sound, &mut found);
+    framer.finish(&mut found);
+    let mut levels: Vec<f32> = found.iter().map(|f| f.level_dbfs).collect();
+    levels.sort_by(f32::total_cmp);
+    let quantile = |q: f64| {
+        levels
+            .get((q * levels.len() as f64) as usize)
+            .copied()
+            .unwrap_or(-120.0) as f64
+    };
+    let (floor, loud) = (quantile(0.02), quantile(0.95));
+    let quiet_dbfs = (floor + 6.0).min(loud - 20.0).max(loud - 45.0);
+    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, options.low_hz, quiet_dbfs);
+    let mut path = Vec::with_capacity(found.len());
+    for frame in &found {
+        finder.push(frame, &mut path);
+    }
+    finder.finish(&mut path);
+    let maker = notes::NoteMaker {
+        samples: &sound,
+        sample_rate_hz: rate,
+        hop_samples,
+        frame_samples: framer.frame_samples(),
+        frames: &found,
+        path: &path,
+        noise_dbfs: floor,
+    };
+    let notes = maker.notes();
+    Hearing {
+        notes,
+        clicks: Vec::new(),
+        a4_hz: 440.0,
+        a4_hz_se: 5.0,
+        recording: Recording {
+            duration_s: samples.len() as f64 / sample_rate_hz as f64,
+            sample_rate_hz,
+            level_dbfs: loud,
+            noise_dbfs: floor,
+            ..Recording::default()
+        },
+    }
 }

@@ -3,7 +3,12 @@
 //! Every reader (MusicXML, SMF, ABC) fills a [`score::Score`]; [`order`] plays out its
 //! repeats and jumps and gives a [`Line`]. Knows nothing of sound or of seconds.
 
+pub mod abc;
+pub mod instruments;
+pub mod order;
+pub mod read;
 pub mod score;
+pub mod smf;
 
 use serde::{Deserialize, Serialize};
 

@@ -17,6 +17,9 @@ pub struct Part {
     pub name: String,
     /// Name in the instrument table, where the file says which.
     pub instrument: Option<String>,
+    /// What the file says of the instrument (part name, instrument name, sound id), best first,
+    /// for the table to look up.
+    pub instrument_hints: Vec<String>,
     /// Written to sounding in semitones, where the file says so.
     pub transpose_semitones: Option<i32>,
     pub key: Key,
@@ -39,6 +42,8 @@ pub struct Measure {
     pub repeat_forward: bool,
     /// Total times the section is played when the bar ends with a backward repeat (2 is usual).
     pub repeat_backward: Option<u32>,
+    /// The backward repeat is taken after a jump (D.C., D.S.) too; unusual.
+    pub repeat_after_jump: bool,
     /// Numbers of the ending that begins here (`[1]`, `[1,2]`), and whether one stops at this bar's end.
     pub ending_start: Option<Vec<u32>>,
     pub ending_stop: bool,

@@ -1,1 +1,3 @@
-//! To be filled.
+//! Showing: what was found, as text and as JSON. Computes nothing.
+
+pub mod line;

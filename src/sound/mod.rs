@@ -1,1 +1,3 @@
-//! To be filled.
+//! Sound: takes in, the built-in reed voice out. Knows nothing of written notes.
+
+pub mod voice;

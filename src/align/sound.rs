@@ -1,0 +1,93 @@
+//! Heard notes as the search needs them: log-likelihoods of every reading.
+
+use super::expected::Expected;
+use super::model;
+use super::pitch::{self, Offer, Tuning};
+use crate::hear::Hearing;
+
+/// One heard note, weighed against the pitches of the line.
+pub struct Sound {
+    pub onset_s: f64,
+    pub offset_s: f64,
+    pub confidence: f64,
+    pub offers: Vec<Offer>,
+    /// For each of [`Expected::pitches`]: log-likelihood of being that written note, the better
+    /// of right and wrong.
+    pub matched: Vec<f32>,
+    /// Being left out: a ripple, or a note too many; after a matched note and after another one left out.
+    pub extra: f32,
+    pub extra_again: f32,
+    /// Lying before the first or after the last note of the playing.
+    pub outside: f32,
+    /// Nearest semitone of the best offer, for ornaments.
+    pub midi: i32,
+    pub ornamental: f32,
+    /// Log-factor by which the silence before this note favours a jump.
+    pub pause_gain: f32,
+}
+
+/// All heard notes with finite times, and their indices in the hearing.
+pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Sound> {
+    let mut sounded_until = f64::NEG_INFINITY;
+    let mut sounds = Vec::with_capacity(hearing.notes.len());
+    for note in &hearing.notes {
+        let confidence = if note.confidence.is_finite() {
+            note.confidence
+        } else {
+            0.5
+        }
+        .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX);
+        let real = confidence.ln() as f32;
+        let offers = pitch::offers(note, tuning);
+        let same_pitch = sounds.last().is_some_and(|before: &Sound| {
+            (before.offers[0].semitones - offers[0].semitones).abs() < 0.5
+        });
+        let ripple = (1.0 - confidence).ln() as f32
+            + if same_pitch {
+                model::RIPPLE_SAME_PITCH
+            } else {
+                model::RIPPLE_OTHER_PITCH
+            };
+        let se = pitch_se_semitones(note.cents_se);
+        let matched = expected
+            .pitches
+            .iter()
+            .map(|&midi| {
+                let fit = pitch::fit(&offers, se, midi);
+                real + fit.right.max(fit.wrong)
+            })
+            .collect();
+        let silence_s = (note.onset_s - sounded_until).max(0.0);
+        let pause_gain = if silence_s.is_finite() {
+            model::PAUSE_GAIN * (silence_s / (silence_s + model::PAUSE_S)) as f32
+        } else {
+            0.0
+        };
+        if confidence >= 0.5 {
+            sounded_until = sounded_until.max(note.offset_s);
+        }
+        sounds.push(Sound {
+            onset_s: note.onset_s,
+            offset_s: note.offset_s,
+            confidence,
+            matched,
+            extra: ripple.max(real + model::ADDED),
+            extra_again: ripple.max(real + model::ADDED_AGAIN),
+            outside: ripple.max(real + model::OUTSIDE),
+            midi: offers[0].semitones.round() as i32,
+            ornamental: ripple.max(real + model::ORNAMENTAL),
+            offers,
+            pause_gain,
+        });
+    }
+    sounds
+}
+
+/// Standard error of a heard pitch in semitones; unknown counts as none.
+pub fn pitch_se_semitones(cents_se: f64) -> f64 {
+    if cents_se.is_finite() {
+        (cents_se / 100.0).clamp(0.0, 1.0)
+    } else {
+        0.0
+    }
+}

@@ -1,0 +1,386 @@
+//! Playing order: a page with repeats, endings and jumps becomes the line as it is played.
+//!
+//! Repeats and endings as the MusicXML 4.0 elements `repeat` and `ending` describe them; jumps
+//! as its `sound` element does: D.C. and D.S. are taken once, To Coda and Fine count only after
+//! a jump, and repeats are not taken again after one unless the file says `after-jump`.
+
+use super::score::{Measure, Part, Score};
+use super::{Line, LineBar, LineNote, Problem};
+
+/// More notes than any étude has; a file whose repeats give more is cut here, since `times` is
+/// an arbitrary number and memory is not.
+const PLAYED_NOTES_MAX: usize = 100_000;
+/// The same bound for bars, which may be empty.
+const PLAYED_BARS_MAX: usize = 50_000;
+/// Two notes adjoin when end and onset differ by less: far below the shortest note value
+/// (1/1024, 0.004 quarters), above the rounding of summed tuplets.
+const ADJOINING_QUARTERS: f64 = 1e-3;
+
+/// Plays out one part. Times in the result count from the start of the first bar of the order.
+///
+/// `as_written` keeps the order of the page. `part_idx` must be below `score.parts.len()`.
+/// Ties are joined in playing order, so that a tie into a second ending finds its note.
+pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
+    let part = &score.parts[part_idx];
+    let mut problems = score.problems.clone();
+    let order = if as_written {
+        (0..part.measures.len()).collect()
+    } else {
+        bar_order(&signs(score, part_idx), &part.measures, &mut problems)
+    };
+    let (bars, notes) = lay_out(part, &order);
+    Line {
+        title: score.title.clone(),
+        part: part.name.clone(),
+        parts: score.parts.iter().map(|p| p.name.clone()).collect(),
+        instrument: part
+            .instrument
+            .clone()
+            .unwrap_or_else(|| "unknown".to_string()),
+        transpose_semitones: part.transpose_semitones.unwrap_or(0),
+        key: part.key.clone(),
+        tempo: part.tempo,
+        bars,
+        notes,
+        problems,
+    }
+}
+
+/// The notes of the bars in `order`, on one time axis, ties joined.
+fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
+    let mut bars: Vec<LineBar> = Vec::with_capacity(order.len());
+    let mut notes: Vec<LineNote> = Vec::new();
+    let mut passes = vec![0u32; part.measures.len()];
+    let mut onset_quarters = 0.0;
+    // The last note of the line: whether it asks to be tied on.
+    let mut tie_open = false;
+    for &page_idx in order {
+        let measure = &part.measures[page_idx];
+        passes[page_idx] += 1;
+        for note in &measure.notes {
+            let onset = onset_quarters + note.at_quarters;
+            let sounding_midi = note.pitch.midi()
+                + note
+                    .transpose_semitones
+                    .or(part.transpose_semitones)
+                    .unwrap_or(0);
+            if let Some(before) = notes.last_mut()
+                && (tie_open || note.tie_stop)
+                && before.sounding_midi == sounding_midi
+                && (before.onset_quarters + before.duration_quarters - onset).abs()
+                    < ADJOINING_QUARTERS
+            {
+                before.duration_quarters = onset + note.duration_quarters - before.onset_quarters;
+                before.grace &= note.grace;
+                before.fermata |= note.fermata;
+                before.breath_after |= note.breath_after;
+                tie_open = note.tie_start;
+                continue;
+            }
+            tie_open = note.tie_start;
+            notes.push(LineNote {
+                bar: measure.number.clone(),
+                bar_idx: bars.len(),
+                pass: passes[page_idx],
+                beat: measure.first_beat + note.at_quarters / measure.beat_quarters,
+                onset_quarters: onset,
+                duration_quarters: note.duration_quarters,
+                written: note.pitch,
+                sounding_midi,
+                grace: note.grace,
+                slurred: note.slurred,
+                articulations: note.articulations.clone(),
+                ornament: note.ornament,
+                fermata: note.fermata,
+                breath_after: note.breath_after,
+            });
+        }
+        bars.push(LineBar {
+            number: measure.number.clone(),
+            page_idx,
+            pass: passes[page_idx],
+            onset_quarters,
+            length_quarters: measure.length_quarters,
+            beat_quarters: measure.beat_quarters,
+            first_beat: measure.first_beat,
+        });
+        onset_quarters += measure.length_quarters;
+    }
+    (bars, notes)
+}
+
+/// The signs of one bar that steer the order.
+#[derive(Clone, Debug, Default)]
+struct Signs {
+    forward: bool,
+    /// Total times, and whether it is taken after a jump too.
+    backward: Option<(u32, bool)>,
+    ending_start: Option<Vec<u32>>,
+    ending_stop: bool,
+    segno: bool,
+    coda: bool,
+    fine: bool,
+    da_capo: bool,
+    dal_segno: bool,
+    to_coda: bool,
+}
+
+/// Signs of the chosen part, completed from the other parts: engraving programs often write
+/// repeat barlines and jumps in the first part only.
+fn signs(score: &Score, part_idx: usize) -> Vec<Signs> {
+    let of = |m: &Measure| Signs {
+        forward: m.repeat_forward,
+        backward: m.repeat_backward.map(|times| (times, m.repeat_after_jump)),
+        ending_start: m.ending_start.clone(),
+        ending_stop: m.ending_stop,
+        segno: m.segno,
+        coda: m.coda,
+        fine: m.fine,
+        da_capo: m.da_capo,
+        dal_segno: m.dal_segno,
+        to_coda: m.to_coda,
+    };
+    let chosen = &score.parts[part_idx].measures;
+    let mut signs: Vec<Signs> = chosen.iter().map(of).collect();
+    for other in &score.parts {
+        // Parts of different length have no common bars to speak of.
+        if other.measures.len() != chosen.len() {
+            continue;
+        }
+        for (here, m) in signs.iter_mut().zip(&other.measures) {
+            let there = of(m);
+            here.forward |= there.forward;
+            here.backward = here.backward.or(there.backward);
+            if here.ending_start.is_none() {
+                here.ending_start = there.ending_start;
+            }
+            here.ending_stop |= there.ending_stop;
+            here.segno |= there.segno;
+            here.coda |= there.coda;
+            here.fine |= there.fine;
+            here.da_capo |= there.da_capo;
+            here.dal_segno |= there.dal_segno;
+            here.to_coda |= there.to_coda;
+        }
+    }
+    signs
+}
+
+/// An ending: bars `first..=last`, played on the passes `numbers` of its section.
+#[derive(Debug)]
+struct Ending {
+    first: usize,
+    last: usize,
+    numbers: Vec<u32>,
+}
+
+/// A repeated section: from its start to the backward repeats that lead there.
+#[derive(Debug, Default)]
+struct Section {
+    start: usize,
+    /// Bars with a backward repeat to `start`.
+    ends: Vec<usize>,
+    endings: Vec<Ending>,
+    /// Times the section is played.
+    passes: u32,
+    /// The repeats are taken after a jump too.
+    after_jump: bool,
+}
+
+/// Finds the repeated sections of a page: nested ones are matched like brackets, a missing
+/// forward repeat stands at the start, or after the last section that closed.
+fn sections(signs: &[Signs]) -> Vec<Section> {
+    let mut all = vec![Section::default()];
+    // Sections not yet closed, innermost last; never empty.
+    let mut open: Vec<usize> = vec![0];
+    // The section whose next ending may begin at this bar, and the ending that runs.
+    let mut group: Option<usize> = None;
+    let mut running: Option<(usize, usize)> = None;
+    for (bar, s) in signs.iter().enumerate() {
+        let begin = |open: &mut Vec<usize>, all: &mut Vec<Section>| {
+            if all[open[open.len() - 1]].start != bar {
+                all.push(Section {
+                    start: bar,
+                    ..Section::default()
+                });
+                open.push(all.len() - 1);
+            }
+        };
+        let continues = group.filter(|_| s.ending_start.is_some());
+        // A forward repeat inside the last ending begins the next section, not this one.
+        if s.forward && continues.is_none() {
+            begin(&mut open, &mut all);
+        }
+        if let Some(numbers) = &s.ending_start {
+            let of = continues.unwrap_or(open[open.len() - 1]);
+            let before = all[of].endings.iter().flat_map(|e| &e.numbers).max();
+            let numbers = if numbers.is_empty() {
+                vec![before.map_or(1, |n| n.saturating_add(1))]
+            } else {
+                numbers.clone()
+            };
+            all[of].endings.push(Ending {
+                first: bar,
+                last: ending_last(signs, bar),
+                numbers,
+            });
+            running = Some((of, all[of].endings.len() - 1));
+        }
+        if s.forward && continues.is_some() {
+            begin(&mut open, &mut all);
+        }
+        group = None;
+        let mut closes = None;
+        if let Some((times, after_jump)) = s.backward {
+            let of = open[open.len() - 1];
+            all[of].ends.push(bar);
+            all[of].passes = all[of].passes.max(times);
+            all[of].after_jump |= after_jump;
+            closes = Some(of);
+        }
+        if let Some((of, i)) = running
+            && all[of].endings[i].last == bar
+        {
+            running = None;
+            closes = Some(of);
+            let next = signs.get(bar + 1);
+            if next.is_some_and(|next| next.ending_start.is_some()) {
+                group = Some(of);
+                closes = None;
+            }
+        }
+        if let Some(of) = closes
+            // A repeat within an ending does not end the ending's own section.
+            && running.is_none_or(|(section, _)| section != of)
+        {
+            open.retain(|&section| section != of);
+            if open.is_empty() {
+                all.push(Section {
+                    start: bar + 1,
+                    ..Section::default()
+                });
+                open.push(all.len() - 1);
+            }
+        }
+    }
+    // Without a backward repeat nothing is played twice and every ending is played.
+    all.retain(|section| !section.ends.is_empty());
+    for section in &mut all {
+        let highest = section.endings.iter().flat_map(|e| &e.numbers).max();
+        if let Some(&highest) = highest {
+            // One ending alone that repeats: the last pass leaves it out.
+            let alone = section.endings.len() == 1
+                && section
+                    .ends
+                    .iter()
+                    .any(|&end| end >= section.endings[0].first);
+            section.passes = highest.saturating_add(alone as u32);
+        }
+    }
+    all
+}
+
+/// The last bar of the ending that begins at `first`: where it is said to stop, else its
+/// repeat, else before the next ending or section; without any of these it is one bar.
+fn ending_last(signs: &[Signs], first: usize) -> usize {
+    let next = (first + 1..signs.len())
+        .find(|&bar| signs[bar].ending_start.is_some())
+        .unwrap_or(signs.len());
+    let within = || first..next;
+    within()
+        .find(|&bar| signs[bar].ending_stop)
+        .or_else(|| within().find(|&bar| signs[bar].backward.is_some()))
+        .or_else(|| within().find(|&bar| signs.get(bar + 1).is_some_and(|s| s.forward)))
+        .unwrap_or(if next < signs.len() { next - 1 } else { first })
+}
+
+/// The page's bars in playing order.
+fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>) -> Vec<usize> {
+    let sections = sections(signs);
+    let mut start_at = vec![None; signs.len()];
+    let mut end_at = vec![None; signs.len()];
+    let mut ending_at = vec![None; signs.len()];
+    for (i, section) in sections.iter().enumerate() {
+        start_at[section.start] = Some(i);
+        for &end in &section.ends {
+            end_at[end] = Some(i);
+        }
+        for ending in &section.endings {
+            ending_at[ending.first] = Some((i, ending));
+        }
+    }
+    // After a jump a section is played once, as on its last pass.
+    let first_pass = |section: &Section, jumped: bool| {
+        if jumped && !section.after_jump {
+            section.passes
+        } else {
+            1
+        }
+    };
+    let mut pass: Vec<u32> = vec![1; sections.len()];
+    let mut order = Vec::new();
+    let mut n_notes = 0;
+    let mut jumped = false;
+    let mut jump_taken = vec![false; signs.len()];
+    let mut by_repeat = false;
+    let mut bar = 0;
+    while bar < signs.len() {
+        if let Some(i) = start_at[bar]
+            && !by_repeat
+        {
+            pass[i] = first_pass(&sections[i], jumped);
+        }
+        by_repeat = false;
+        if let Some((i, ending)) = ending_at[bar]
+            && !ending.numbers.contains(&pass[i])
+        {
+            bar = ending.last + 1;
+            continue;
+        }
+        n_notes += measures[bar].notes.len();
+        if n_notes > PLAYED_NOTES_MAX || order.len() >= PLAYED_BARS_MAX {
+            problems.push(Problem {
+                place: format!("bar {}", measures[bar].number),
+                text: format!(
+                    "the line ends here: with its repeats it has more than {PLAYED_NOTES_MAX} notes or {PLAYED_BARS_MAX} bars"
+                ),
+            });
+            break;
+        }
+        order.push(bar);
+        if let Some(i) = end_at[bar]
+            && pass[i] < sections[i].passes
+        {
+            pass[i] += 1;
+            by_repeat = true;
+            bar = sections[i].start;
+            continue;
+        }
+        let here = &signs[bar];
+        if jumped && here.fine {
+            break;
+        }
+        if jumped
+            && here.to_coda
+            && let Some(coda) = (bar + 1..signs.len()).find(|&b| signs[b].coda)
+        {
+            bar = coda;
+            continue;
+        }
+        if (here.da_capo || here.dal_segno) && !jump_taken[bar] {
+            jump_taken[bar] = true;
+            jumped = true;
+            for (pass, section) in pass.iter_mut().zip(&sections) {
+                *pass = first_pass(section, jumped);
+            }
+            bar = if here.dal_segno {
+                (0..=bar).rev().find(|&b| signs[b].segno).unwrap_or(0)
+            } else {
+                0
+            };
+            continue;
+        }
+        bar += 1;
+    }
+    order
+}
