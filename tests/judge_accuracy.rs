@@ -326,6 +326,7 @@ fn every_field_of_the_contract_is_written() {
             bpm: 100.0,
             at_s: Some(0.0),
         }),
+        ..JudgeOptions::default()
     });
     let json = serde_json::to_value(&check).unwrap();
     assert_eq!(json["schema"], "passagework.check/1");

@@ -135,7 +135,7 @@ fn measure(line: &Line, notes: &[Played], deviations: &[Option<Deviation>]) -> O
         measurement_sd_ms: m2.sqrt(),
         threshold_ms: threshold,
         verdict: Verdict::CannotTell,
-        slowest: slowest_change(notes, &iois)?,
+        slowest: slowest_change(notes, &x, &iois)?,
         pattern: pattern(line, notes, &residuals, ioi_mean_ms, threshold),
         late_or_early: late,
     })
@@ -167,9 +167,17 @@ fn deviation_sd_se(d2: f64, m2: f64, freedom: f64) -> f64 {
 }
 
 /// The interval longest against the run's own pace.
-fn slowest_change(notes: &[Played], iois: &[f64]) -> Option<SlowestChange> {
-    let pace = robust_mean(iois, PACE_SCATTER_MS)?;
-    let at = (0..iois.len()).max_by(|a, b| iois[*a].total_cmp(&iois[*b]))?;
+fn slowest_change(notes: &[Played], x: &[f64], iois: &[f64]) -> Option<SlowestChange> {
+    let steps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
+    let usual_step = mean(&steps);
+    let paces: Vec<f64> = iois
+        .iter()
+        .zip(&steps)
+        .map(|(ioi, step)| ioi * usual_step / step)
+        .collect();
+    let pace = robust_mean(&paces, PACE_SCATTER_MS)?;
+    let excess = |i: usize| iois[i] - pace * steps[i] / usual_step;
+    let at = (0..iois.len()).max_by(|a, b| excess(*a).total_cmp(&excess(*b)))?;
     let (a, b) = (&notes[at], &notes[at + 1]);
     let mut variance = (1e3 * a.onset_se_s).powi(2) + (1e3 * b.onset_se_s).powi(2);
     if a.tongued != b.tongued {
@@ -180,7 +188,7 @@ fn slowest_change(notes: &[Played], iois: &[f64]) -> Option<SlowestChange> {
     Some(SlowestChange {
         from_index: a.idx,
         to_index: b.idx,
-        excess_ms: iois[at] - pace,
+        excess_ms: excess(at),
         se_ms: (variance + pace_se * pace_se).sqrt(),
     })
 }
@@ -321,13 +329,13 @@ fn class_offset(
 
 /// Runs that were played in several attempts: steady habit and scatter told apart, as in
 /// van Vugt, Jabusch & Altenmüller, Front. Psychol. 3 (2012) 495.
-pub fn repeated(line: &Line, played: &[Played], runs: &[Run]) -> Vec<RepeatedRun> {
+pub fn repeated(played: &[Played], runs: &[Run]) -> Vec<RepeatedRun> {
     runs.iter()
-        .filter_map(|run| repeated_run(line, played, run))
+        .filter_map(|run| repeated_run(played, run))
         .collect()
 }
 
-fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun> {
+fn repeated_run(played: &[Played], run: &Run) -> Option<RepeatedRun> {
     let whole = run.last_index - run.first_index + 1;
     // The longest unbroken piece of the run in each stretch, where it is most of the run.
     let pieces: Vec<&[Played]> = stretches(played)
@@ -353,10 +361,7 @@ fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun
     for piece in pieces {
         let from = first_index - piece[0].idx;
         let notes = &piece[from..from + n];
-        let x: Vec<f64> = notes
-            .iter()
-            .map(|p| line.notes[p.idx].onset_quarters)
-            .collect();
+        let x: Vec<f64> = notes.iter().map(|p| p.quarters).collect();
         let y: Vec<f64> = notes
             .iter()
             .map(|p| 1e3 * (p.onset_s - notes[0].onset_s))
