@@ -4,7 +4,9 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+pub mod confidence;
 pub mod decimate;
+pub mod envelope;
 pub mod frames;
 pub mod notes;
 pub mod path;
@@ -134,6 +136,7 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         finder.push(frame, &mut path);
     }
     finder.finish(&mut path);
+    let envelope = envelope::Envelope::new(&sound, rate);
     let maker = notes::NoteMaker {
         samples: &sound,
         sample_rate_hz: rate,
@@ -141,9 +144,10 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         frame_samples: framer.frame_samples(),
         frames: &found,
         path: &path,
-        noise_dbfs: floor,
+        envelope: &envelope,
     };
-    let notes = maker.notes();
+    let (sketches, _blips) = maker.sketch();
+    let notes = confidence::weigh(&sketches, floor);
     Hearing {
         notes,
         clicks: Vec::new(),

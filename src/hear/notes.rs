@@ -1,18 +1,71 @@
-//! Notes from the pitch path and the samples: where one begins, ends, and how sure that is.
+//! Notes from the pitch path and the samples: where one begins and ends, and what the
+//! sound about it looks like. How sure each is, is weighed in [`super::confidence`].
 
+use super::envelope::{Envelope, STEP_S};
 use super::frames::Frame;
 use super::path::PathPoint;
 use super::refine::change_point;
-use super::{HeardNote, PitchCandidate};
+use crate::convert::midi_to_hz;
 
 /// A pitch this far from the running pitch of the note is another note's. Half a semitone
 /// is the border; the rest leaves room for vibrato and for a throat note that sags.
 const NEW_NOTE_SEMITONES: f32 = 0.65;
 
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
-const BLIP_S: f64 = 0.025;
+pub const BLIP_S: f64 = 0.025;
 
-/// A segment on the path: frames `first..end` of one pitch.
+/// Dips shallower than this are ripple of the level in every recording.
+const DIP_DB_MIN: f64 = 1.2;
+
+/// Span either side of a dip whose level the dip is measured against.
+const SHOULDER_NEAR_S: f64 = 0.010;
+const SHOULDER_FAR_S: f64 = 0.045;
+
+/// How a note began, as the sound shows it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Beginning {
+    /// Out of silence.
+    Silence,
+    /// From another pitch.
+    Change,
+    /// From the same pitch, after a dip of the level.
+    Dip,
+}
+
+/// A note in the making, with the evidence for it.
+#[derive(Clone, Debug)]
+pub struct Sketch {
+    /// Frames of the path, `first..end`.
+    pub first: usize,
+    pub end: usize,
+    pub beginning: Beginning,
+    pub onset_s: f64,
+    pub onset_se_s: f64,
+    pub offset_s: f64,
+    pub tongued: bool,
+    /// Median pitch of the frames, fractional MIDI at A4 = 440.
+    pub midi: f64,
+    pub cents_sd: f64,
+    /// Mean strength of the path inside the note.
+    pub strength: f64,
+    /// Depth of the dip of level at the onset against both sides, dB.
+    pub dip_db: f64,
+    /// Level reached in the first 60 ms over the lowest about the onset, dB.
+    pub rise_db: f64,
+    /// Loudest 10 ms of the note, dB re full scale.
+    pub peak_db: f64,
+    /// Likelihood ratio a sample of the change at the onset.
+    pub change: f64,
+}
+
+/// A short sound between two notes.
+#[derive(Clone, Copy, Debug)]
+pub struct BlipSketch {
+    pub onset_s: f64,
+    pub offset_s: f64,
+    pub midi: f64,
+}
+
 #[derive(Clone, Debug)]
 struct Segment {
     first: usize,
@@ -27,7 +80,7 @@ pub struct NoteMaker<'a> {
     pub frame_samples: usize,
     pub frames: &'a [Frame],
     pub path: &'a [PathPoint],
-    pub noise_dbfs: f64,
+    pub envelope: &'a Envelope,
 }
 
 fn median(values: &mut [f32]) -> f32 {
@@ -38,67 +91,79 @@ fn median(values: &mut [f32]) -> f32 {
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
+fn median_db(values: &[f64]) -> f64 {
+    let mut copy: Vec<f32> = values.iter().map(|x| *x as f32).collect();
+    median(&mut copy) as f64
+}
+
 impl NoteMaker<'_> {
     fn frame_s(&self, frame: usize) -> f64 {
         (frame * self.hop_samples) as f64 / self.sample_rate_hz
     }
 
-    pub fn notes(&self) -> Vec<HeardNote> {
+    /// All notes that might be, in order, and the blips between them.
+    pub fn sketch(&self) -> (Vec<Sketch>, Vec<BlipSketch>) {
         let mut segments = self.segments();
-        self.drop_blips(&mut segments);
-        let mut notes = Vec::new();
+        let blips = self.drop_blips(&mut segments);
+        let mut sketches = Vec::new();
         for (i, segment) in segments.iter().enumerate() {
             let before = (i > 0).then(|| &segments[i - 1]);
-            let after = segments.get(i + 1);
-            self.split(segment, before, after, &mut notes);
+            self.split(segment, before, &mut sketches);
         }
-        notes
+        // A note ends where the next begins, if it has not ended before.
+        for i in 1..sketches.len() {
+            let next_onset_s = sketches[i].onset_s;
+            let this: &mut Sketch = &mut sketches[i - 1];
+            this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
+        }
+        (sketches, blips)
     }
 
     /// Stretches of the path with one pitch.
     fn segments(&self) -> Vec<Segment> {
         let mut segments: Vec<Segment> = Vec::new();
         let mut open: Option<usize> = None;
-        let mut recent: Vec<f32> = Vec::new();
+        let mut pitches: Vec<f32> = Vec::new();
         for (i, point) in self.path.iter().enumerate() {
             let close = match (point.midi, open) {
                 (None, Some(_)) => true,
                 (Some(midi), Some(_)) => {
-                    let mut last = recent[recent.len().saturating_sub(12)..].to_vec();
-                    (midi - median(&mut last)).abs() > NEW_NOTE_SEMITONES
+                    let mut recent = pitches[pitches.len().saturating_sub(12)..].to_vec();
+                    (midi - median(&mut recent)).abs() > NEW_NOTE_SEMITONES
                 }
                 _ => false,
             };
             if close {
                 let first = open.take().expect("closing an open segment");
-                segments.push(Segment {
-                    first,
-                    end: i,
-                    midi: median(&mut recent),
-                });
-                recent.clear();
+                segments.push(Segment { first, end: i, midi: median(&mut pitches) });
+                pitches.clear();
             }
             if let Some(midi) = point.midi {
                 open.get_or_insert(i);
-                recent.push(midi);
+                pitches.push(midi);
             }
         }
         if let Some(first) = open {
-            segments.push(Segment {
-                first,
-                end: self.path.len(),
-                midi: median(&mut recent),
-            });
+            segments.push(Segment { first, end: self.path.len(), midi: median(&mut pitches) });
         }
         segments
     }
 
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
-    fn drop_blips(&self, segments: &mut Vec<Segment>) {
+    fn drop_blips(&self, segments: &mut Vec<Segment>) -> Vec<BlipSketch> {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
+        let mut blips = Vec::new();
         let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
         for segment in segments.drain(..) {
             if segment.end - segment.first <= blip_frames {
+                // Shorter than half a frame is the frame straddling two notes.
+                if (segment.end - segment.first) * self.hop_samples * 2 > self.frame_samples {
+                    blips.push(BlipSketch {
+                        onset_s: self.frame_s(segment.first),
+                        offset_s: self.frame_s(segment.end),
+                        midi: segment.midi as f64,
+                    });
+                }
                 continue;
             }
             if let Some(last) = kept.last_mut()
@@ -111,195 +176,162 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
+        blips
     }
 
-    /// One note a segment, or several of the same pitch where the level dips between them.
-    fn split(
-        &self,
-        segment: &Segment,
-        before: Option<&Segment>,
-        after: Option<&Segment>,
-        notes: &mut Vec<HeardNote>,
-    ) {
+    /// One sketch a segment, or several of the same pitch where the level dips between them.
+    fn split(&self, segment: &Segment, before: Option<&Segment>, sketches: &mut Vec<Sketch>) {
         let rate = self.sample_rate_hz;
-        let period = rate / crate::convert::midi_to_hz(segment.midi as f64, 440.0);
-        let step = (0.001 * rate) as usize;
-        let start = segment.first * self.hop_samples;
-        let end = (segment.end * self.hop_samples).min(self.samples.len());
-        let width = ((0.006 * rate).max(1.5 * period)) as usize;
-        // Envelope in dB at 1 ms, a little beyond the segment on both sides.
-        let margin = (0.06 * rate) as usize;
-        let base = start.saturating_sub(margin);
-        let envelope: Vec<f64> = (base..(end + margin).min(self.samples.len()))
-            .step_by(step)
-            .map(|c| self.level_db(c, width))
-            .collect();
-        let at = |sample: usize| {
-            ((sample.saturating_sub(base)) / step).min(envelope.len().saturating_sub(1))
+        let period_s = 1.0 / midi_to_hz(segment.midi as f64, 440.0);
+        let (start_s, end_s) = (self.frame_s(segment.first), self.frame_s(segment.end));
+        // The shortest span that does not follow the wave itself.
+        let width_s = (1.5 * period_s).max(0.005);
+        let margin_s = 0.06;
+        let base_s = start_s - margin_s;
+        let curve = self.envelope.curve_db(base_s, end_s + margin_s, width_s);
+        if curve.len() < 8 {
+            return;
+        }
+        let at = |t: f64| (((t - base_s) / STEP_S).max(0.0) as usize).min(curve.len() - 1);
+        let (e0, e1) = (at(start_s), at(end_s));
+        let near = (SHOULDER_NEAR_S / STEP_S) as usize;
+        let far = (SHOULDER_FAR_S / STEP_S) as usize;
+        let dip = |i: usize, low: usize, high: usize| -> f64 {
+            let left = &curve[i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
+            let right = &curve[(i + near).min(high)..=(i + far).min(high)];
+            median_db(left).min(median_db(right)) - curve[i]
         };
-        let (e0, e1) = (at(start), at(end));
-        let mut cuts: Vec<(usize, f64)> = Vec::new(); // envelope index, depth dB
-        let near = 12usize;
-        let far = 50usize;
+        let mut cuts: Vec<(usize, f64)> = Vec::new();
         let mut i = e0 + near;
         while i + near < e1 {
-            let is_min = (i.saturating_sub(8)..=(i + 8).min(envelope.len() - 1))
-                .all(|k| envelope[k] >= envelope[i]);
-            if is_min {
-                let mut left: Vec<f32> = envelope[i.saturating_sub(far).max(e0)..i - near + 1]
-                    .iter()
-                    .map(|x| *x as f32)
-                    .collect();
-                let mut right: Vec<f32> = envelope[(i + near).min(e1)..(i + far).min(e1)]
-                    .iter()
-                    .map(|x| *x as f32)
-                    .collect();
-                if !left.is_empty() && !right.is_empty() {
-                    let depth = (median(&mut left).min(median(&mut right))) as f64 - envelope[i];
-                    if depth > 3.0 {
-                        cuts.push((i, depth));
-                        i += near;
-                    }
+            let lowest = (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
+            if lowest {
+                let depth = dip(i, e0, e1.max(i + near));
+                if depth > DIP_DB_MIN {
+                    cuts.push((i, depth));
+                    i += near;
                 }
             }
             i += 1;
         }
-        let slurred_in = before.is_some_and(|b| segment.first - b.end <= 3) && {
-            // A tongue between two pitches shows as a dip at the boundary.
-            let i = at(start);
-            let around = &envelope[i.saturating_sub(15)..(i + 15).min(envelope.len())];
-            let low = around.iter().copied().fold(f64::INFINITY, f64::min);
-            let mut l: Vec<f32> = envelope[i.saturating_sub(50)..i.saturating_sub(12).max(1)]
-                .iter()
-                .map(|x| *x as f32)
-                .collect();
-            let mut r: Vec<f32> = envelope
-                [(i + 12).min(envelope.len() - 1)..(i + 50).min(envelope.len())]
-                .iter()
-                .map(|x| *x as f32)
-                .collect();
-            let depth = median(&mut l).min(median(&mut r)) as f64 - low;
-            depth < 6.0
+
+        // The beginning of the segment itself.
+        let gap_s = before.map_or(f64::INFINITY, |b| self.frame_s(segment.first) - self.frame_s(b.end));
+        let old = before.filter(|_| gap_s < 0.06);
+        let old_period = old.map(|b| rate / midi_to_hz(b.midi as f64, 440.0));
+        let search = at(old.map_or(start_s - 0.02, |b| self.frame_s(b.end)) - 0.015)
+            ..=at(start_s + 0.012).max(at(start_s - 0.015));
+        let lowest = search.min_by(|a, b| curve[*a].total_cmp(&curve[*b])).unwrap_or(e0);
+        let depth = if old.is_some() { dip(lowest, 0, curve.len() - 1) } else { 30.0 };
+        let tongued = depth > 6.0;
+        let lowest_s = base_s + lowest as f64 * STEP_S;
+        let (onset, change) = if tongued {
+            self.tongued_onset(lowest_s, end_s, width_s, old_period.filter(|_| depth < 20.0))
+        } else {
+            let from_s = old.map_or(start_s, |b| self.frame_s(b.end)) - 0.5 * self.frame_samples as f64 / rate;
+            self.fitted(from_s, start_s + 0.3 * self.frame_samples as f64 / rate, old_period, start_s)
         };
-        let old_period = before
-            .filter(|b| segment.first - b.end <= 8)
-            .map(|b| rate / crate::convert::midi_to_hz(b.midi as f64, 440.0));
-        let mut onset = self.onset(start, old_period, !slurred_in);
-        let mut tongued = !slurred_in;
-        let mut confidence = 0.95;
-        let mut from_env = e0;
-        let push = |onset: (f64, f64),
-                    offset: f64,
-                    a: usize,
-                    b: usize,
+        let beginning = if old.is_some() { Beginning::Change } else { Beginning::Silence };
+        let mut open = (onset, change, beginning, depth, tongued, e0);
+        for cut in cuts.iter().map(Some).chain(std::iter::once(None)) {
+            let (end_env, offset_s) = match cut {
+                Some((i, _)) => (*i, base_s + *i as f64 * STEP_S),
+                None => (e1, end_s),
+            };
+            let ((onset_s, onset_se_s), change, beginning, dip_db, tongued, from_env) = open;
+            let frame_at = |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
+            let first = frame_at(from_env).clamp(segment.first, segment.end - 1);
+            let end = frame_at(end_env).clamp(first + 1, segment.end);
+            self.describe(
+                Sketch {
+                    first,
+                    end,
+                    beginning,
+                    onset_s,
+                    onset_se_s,
+                    offset_s,
                     tongued,
-                    confidence,
-                    notes: &mut Vec<HeardNote>| {
-            let first = ((base + a * step) / self.hop_samples).max(segment.first);
-            let last = ((base + b * step) / self.hop_samples)
-                .min(segment.end)
-                .max(first + 1);
-            notes.push(self.note(onset, offset, first, last, tongued, confidence));
-        };
-        for (i, depth) in &cuts {
-            let dip = base + i * step;
-            push(
-                onset,
-                dip as f64 / rate,
-                from_env,
-                *i,
-                tongued,
-                confidence,
-                notes,
+                    midi: segment.midi as f64,
+                    cents_sd: 0.0,
+                    strength: 0.0,
+                    dip_db,
+                    rise_db: 0.0,
+                    peak_db: 0.0,
+                    change,
+                },
+                width_s,
+                sketches,
             );
-            onset = self.onset(dip, Some(period), true);
-            tongued = true;
-            confidence = (depth / 8.0).clamp(0.1, 0.97);
-            from_env = *i;
-        }
-        let _ = after;
-        let offset = self.offset(segment, start, end);
-        push(onset, offset, from_env, e1, tongued, confidence, notes);
-    }
-
-    /// Where the note's sound ends: its level has fallen into the floor, or the next begins.
-    fn offset(&self, segment: &Segment, _start: usize, end: usize) -> f64 {
-        let _ = segment;
-        end as f64 / self.sample_rate_hz
-    }
-
-    fn level_db(&self, centre: usize, width: usize) -> f64 {
-        let a = centre.saturating_sub(width / 2);
-        let b = (centre + width / 2).min(self.samples.len());
-        if a >= b {
-            return -120.0;
-        }
-        let sum: f64 = self.samples[a..b]
-            .iter()
-            .map(|x| (*x as f64) * (*x as f64))
-            .sum();
-        10.0 * (sum / (b - a) as f64 + 1e-12).log10()
-    }
-
-    /// Onset and its error in seconds, refined around sample `near`.
-    fn onset(&self, near: usize, old_period: Option<f64>, tongued: bool) -> (f64, f64) {
-        let rate = self.sample_rate_hz;
-        let reach = 0.5 * self.frame_samples as f64;
-        let from = (near as f64 - if tongued { reach } else { reach }).max(0.0) as usize;
-        let to = (near as f64 + if tongued { 0.015 * rate } else { reach }) as usize;
-        match change_point(self.samples, rate, from, to, old_period) {
-            Some(change) => (change.at_samples / rate, change.se_samples / rate),
-            None => (near as f64 / rate, self.hop_samples as f64 / rate),
+            if let Some((i, depth)) = cut {
+                let lowest_s = base_s + *i as f64 * STEP_S;
+                let (onset, change) = self.tongued_onset(
+                    lowest_s,
+                    end_s,
+                    width_s,
+                    (*depth < 20.0).then_some(period_s * rate),
+                );
+                open = (onset, change, Beginning::Dip, *depth, true, *i);
+            }
         }
     }
 
-    fn note(
+    /// Fills what is read off frames and envelope; a sketch without pitched frames is none.
+    fn describe(&self, mut sketch: Sketch, width_s: f64, sketches: &mut Vec<Sketch>) {
+        let guard = if sketch.end - sketch.first > 10 { 4 } else { 0 };
+        let inner = &self.path[sketch.first + guard..sketch.end - guard];
+        let mut pitches: Vec<f32> = inner.iter().filter_map(|p| p.midi).collect();
+        if pitches.is_empty() {
+            return;
+        }
+        let midi = median(&mut pitches);
+        let mut deviations: Vec<f32> = pitches.iter().map(|p| (p - midi).abs()).collect();
+        sketch.midi = midi as f64;
+        // 1.4826 makes the median deviation a standard deviation for a normal spread.
+        sketch.cents_sd = 148.26 * median(&mut deviations) as f64;
+        sketch.strength = inner.iter().map(|p| p.strength as f64).sum::<f64>() / inner.len() as f64;
+        let body = self.envelope.curve_db(sketch.onset_s, sketch.offset_s.max(sketch.onset_s + 0.01), 0.010);
+        sketch.peak_db = body.iter().copied().fold(-120.0, f64::max);
+        let about = self.envelope.curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
+        let low = about.iter().copied().fold(f64::INFINITY, f64::min);
+        let early = body.iter().take(60).copied().fold(-120.0, f64::max);
+        sketch.rise_db = early - low;
+        sketches.push(sketch);
+    }
+
+    /// Where the level leaves the floor after its lowest moment `lowest_s`.
+    fn tongued_onset(
         &self,
-        (onset_s, onset_se_s): (f64, f64),
-        offset_s: f64,
-        first: usize,
-        end: usize,
-        tongued: bool,
-        confidence: f64,
-    ) -> HeardNote {
-        let guard = if end - first > 8 { 3 } else { 0 };
-        let mut pitches: Vec<f32> = self.path[first + guard..end - guard]
-            .iter()
-            .filter_map(|p| p.midi)
-            .collect();
-        let midi = median(&mut pitches) as f64;
-        let mut deviations: Vec<f32> = pitches
-            .iter()
-            .map(|p| (*p as f64 - midi).abs() as f32)
-            .collect();
-        let cents_sd = 148.26 * median(&mut deviations) as f64;
-        let level: f64 = {
-            let n = (end - first) as f64;
-            let sum: f64 = self.frames[first..end]
-                .iter()
-                .map(|f| 10f64.powf(f.level_dbfs as f64 / 10.0))
-                .sum();
-            10.0 * (sum / n + 1e-12).log10()
-        };
-        HeardNote {
-            onset_s,
-            onset_se_s,
-            offset_s: offset_s.max(onset_s + 0.001),
-            midi,
-            cents_sd,
-            cents_se: cents_sd / (pitches.len() as f64 / 8.0).max(1.0).sqrt() + 0.3,
-            level_dbfs: level,
-            tongued,
-            confidence,
-            candidates: vec![PitchCandidate {
-                midi,
-                probability: 0.98,
-            }],
+        lowest_s: f64,
+        end_s: f64,
+        width_s: f64,
+        old_period: Option<f64>,
+    ) -> ((f64, f64), f64) {
+        // Up to where the level has risen most of the way.
+        let curve = self.envelope.curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
+        let top = curve.iter().copied().fold(-120.0, f64::max);
+        let low = curve.first().copied().unwrap_or(top);
+        let risen = curve.iter().position(|x| *x > low + 0.75 * (top - low)).unwrap_or(curve.len());
+        self.fitted(
+            lowest_s - 0.5 * width_s,
+            lowest_s + risen as f64 * STEP_S + 0.25 * width_s,
+            old_period,
+            lowest_s,
+        )
+    }
+
+    /// The change point between two times, or `fallback_s` with a hop's error.
+    fn fitted(
+        &self,
+        from_s: f64,
+        to_s: f64,
+        old_period: Option<f64>,
+        fallback_s: f64,
+    ) -> ((f64, f64), f64) {
+        let rate = self.sample_rate_hz;
+        let sample = |t: f64| (t * rate).max(0.0) as usize;
+        match change_point(self.samples, rate, sample(from_s), sample(to_s), old_period) {
+            Some(change) => ((change.at_samples / rate, change.se_samples / rate), change.evidence),
+            None => ((fallback_s.max(0.0), self.hop_samples as f64 / rate), 0.0),
         }
     }
-}
-
-#[allow(unused)]
-fn seconds(maker: &NoteMaker, frame: usize) -> f64 {
-    maker.frame_s(frame)
 }
