@@ -8,8 +8,10 @@ pub mod confidence;
 pub mod decimate;
 pub mod envelope;
 pub mod frames;
+pub mod harmonic;
 pub mod notes;
 pub mod path;
+pub mod pitch;
 pub mod refine;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
@@ -145,8 +147,15 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         frames: &found,
         path: &path,
         envelope: &envelope,
+        low_hz: options.low_hz,
     };
     let (sketches, _blips) = maker.sketch();
+    if std::env::var("DUMP").is_ok() {
+        for (i, k) in sketches.iter().enumerate() {
+            let f = confidence::features(&sketches, i, floor);
+            println!("DUMP {:.4} {:.4} {:.3} {} {:.2} {:.2} | {:?}", k.onset_s, k.offset_s, k.midi, k.tongued as u8, k.dip_db, k.rise_db, f);
+        }
+    }
     let notes = confidence::weigh(&sketches, floor);
     Hearing {
         notes,

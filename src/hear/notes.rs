@@ -3,6 +3,7 @@
 
 use super::envelope::{Envelope, STEP_S};
 use super::frames::Frame;
+use super::harmonic::explained;
 use super::path::PathPoint;
 use super::refine::change_point;
 use crate::convert::midi_to_hz;
@@ -56,6 +57,15 @@ pub struct Sketch {
     pub peak_db: f64,
     /// Likelihood ratio a sample of the change at the onset.
     pub change: f64,
+    /// Share of the first 60 ms that its own harmonics explain, and the best that those of
+    /// the note before or after do.
+    pub own_share: f64,
+    pub neighbour_share: f64,
+    /// Power on its own harmonics after the onset over that before, dB.
+    pub new_power_db: f64,
+    /// Level of the last third against the first, dB.
+    pub slope_db: f64,
+    pub offers: Vec<super::pitch::Offer>,
 }
 
 /// A short sound between two notes.
@@ -81,6 +91,8 @@ pub struct NoteMaker<'a> {
     pub frames: &'a [Frame],
     pub path: &'a [PathPoint],
     pub envelope: &'a Envelope,
+    /// Lowest pitch looked for.
+    pub low_hz: f64,
 }
 
 fn median(values: &mut [f32]) -> f32 {
@@ -116,7 +128,56 @@ impl NoteMaker<'_> {
             let this: &mut Sketch = &mut sketches[i - 1];
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
+        for i in 0..sketches.len() {
+            self.listen_closely(&mut sketches, i);
+        }
         (sketches, blips)
+    }
+
+    /// What the samples of sketch `i` say beside its neighbours.
+    fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
+        let rate = self.sample_rate_hz;
+        let s = &sketches[i];
+        let hz = |midi: f64| midi_to_hz(midi, 440.0);
+        let range = |from_s: f64, to_s: f64| {
+            let to = ((to_s * rate).max(0.0) as usize).min(self.samples.len());
+            &self.samples[((from_s * rate).max(0.0) as usize).min(to)..to]
+        };
+        let settle_s = 0.004f64.min(0.2 * (s.offset_s - s.onset_s));
+        let early = range(s.onset_s + settle_s, (s.onset_s + 0.06).min(s.offset_s));
+        let (own_share, own_power) = explained(early, rate, hz(s.midi));
+        let mut neighbour_share = 0.0f64;
+        if s.offset_s - s.onset_s < 0.12 {
+            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            for n in [previous, next].into_iter().flatten() {
+                let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
+                if near {
+                    neighbour_share = neighbour_share.max(explained(early, rate, hz(n.midi)).0);
+                }
+            }
+        }
+        let before = range(s.onset_s - 0.035, s.onset_s - 0.002);
+        let power_before = explained(before, rate, hz(s.midi)).1;
+        let new_power_db = 10.0 * ((own_power + 1e-12) / (power_before + 1e-12)).log10();
+        let third_s = (s.offset_s - s.onset_s) / 3.0;
+        let slope_db = self.envelope.between_db(s.offset_s - third_s, s.offset_s)
+            - self.envelope.between_db(s.onset_s, s.onset_s + third_s);
+        let previous_midi = sketches[..i]
+            .iter()
+            .rev()
+            .take_while(|p| s.onset_s - p.offset_s < 0.5)
+            .map(|p| p.midi)
+            .find(|m| (m - s.midi).abs() > 0.5);
+        let inner = (((s.onset_s + 0.008) * rate) as usize, ((s.offset_s - 0.004) * rate).max(0.0) as usize);
+        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, previous_midi, self.low_hz);
+        let s = &mut sketches[i];
+        s.own_share = own_share;
+        s.neighbour_share = neighbour_share;
+        s.new_power_db = new_power_db.clamp(-40.0, 40.0);
+        s.slope_db = slope_db;
+        s.midi = offers[0].0;
+        s.offers = offers;
     }
 
     /// Stretches of the path with one pitch.
@@ -135,7 +196,11 @@ impl NoteMaker<'_> {
             };
             if close {
                 let first = open.take().expect("closing an open segment");
-                segments.push(Segment { first, end: i, midi: median(&mut pitches) });
+                segments.push(Segment {
+                    first,
+                    end: i,
+                    midi: median(&mut pitches),
+                });
                 pitches.clear();
             }
             if let Some(midi) = point.midi {
@@ -144,7 +209,11 @@ impl NoteMaker<'_> {
             }
         }
         if let Some(first) = open {
-            segments.push(Segment { first, end: self.path.len(), midi: median(&mut pitches) });
+            segments.push(Segment {
+                first,
+                end: self.path.len(),
+                midi: median(&mut pitches),
+            });
         }
         segments
     }
@@ -197,14 +266,16 @@ impl NoteMaker<'_> {
         let near = (SHOULDER_NEAR_S / STEP_S) as usize;
         let far = (SHOULDER_FAR_S / STEP_S) as usize;
         let dip = |i: usize, low: usize, high: usize| -> f64 {
-            let left = &curve[i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
+            let left = &curve
+                [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
             let right = &curve[(i + near).min(high)..=(i + far).min(high)];
             median_db(left).min(median_db(right)) - curve[i]
         };
         let mut cuts: Vec<(usize, f64)> = Vec::new();
         let mut i = e0 + near;
         while i + near < e1 {
-            let lowest = (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
+            let lowest =
+                (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
             if lowest {
                 let depth = dip(i, e0, e1.max(i + near));
                 if depth > DIP_DB_MIN {
@@ -216,22 +287,45 @@ impl NoteMaker<'_> {
         }
 
         // The beginning of the segment itself.
-        let gap_s = before.map_or(f64::INFINITY, |b| self.frame_s(segment.first) - self.frame_s(b.end));
+        let gap_s = before.map_or(f64::INFINITY, |b| {
+            self.frame_s(segment.first) - self.frame_s(b.end)
+        });
         let old = before.filter(|_| gap_s < 0.06);
         let old_period = old.map(|b| rate / midi_to_hz(b.midi as f64, 440.0));
         let search = at(old.map_or(start_s - 0.02, |b| self.frame_s(b.end)) - 0.015)
             ..=at(start_s + 0.012).max(at(start_s - 0.015));
-        let lowest = search.min_by(|a, b| curve[*a].total_cmp(&curve[*b])).unwrap_or(e0);
-        let depth = if old.is_some() { dip(lowest, 0, curve.len() - 1) } else { 30.0 };
+        let lowest = search
+            .min_by(|a, b| curve[*a].total_cmp(&curve[*b]))
+            .unwrap_or(e0);
+        let depth = if old.is_some() {
+            dip(lowest, 0, curve.len() - 1)
+        } else {
+            30.0
+        };
         let tongued = depth > 6.0;
         let lowest_s = base_s + lowest as f64 * STEP_S;
         let (onset, change) = if tongued {
-            self.tongued_onset(lowest_s, end_s, width_s, old_period.filter(|_| depth < 20.0))
+            self.tongued_onset(
+                lowest_s,
+                end_s,
+                width_s,
+                old_period.filter(|_| depth < 20.0),
+            )
         } else {
-            let from_s = old.map_or(start_s, |b| self.frame_s(b.end)) - 0.5 * self.frame_samples as f64 / rate;
-            self.fitted(from_s, start_s + 0.3 * self.frame_samples as f64 / rate, old_period, start_s)
+            let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
+                - 0.5 * self.frame_samples as f64 / rate;
+            self.fitted(
+                from_s,
+                start_s + 0.3 * self.frame_samples as f64 / rate,
+                old_period,
+                start_s,
+            )
         };
-        let beginning = if old.is_some() { Beginning::Change } else { Beginning::Silence };
+        let beginning = if old.is_some() {
+            Beginning::Change
+        } else {
+            Beginning::Silence
+        };
         let mut open = (onset, change, beginning, depth, tongued, e0);
         for cut in cuts.iter().map(Some).chain(std::iter::once(None)) {
             let (end_env, offset_s) = match cut {
@@ -239,7 +333,8 @@ impl NoteMaker<'_> {
                 None => (e1, end_s),
             };
             let ((onset_s, onset_se_s), change, beginning, dip_db, tongued, from_env) = open;
-            let frame_at = |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
+            let frame_at =
+                |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
             let first = frame_at(from_env).clamp(segment.first, segment.end - 1);
             let end = frame_at(end_env).clamp(first + 1, segment.end);
             self.describe(
@@ -258,6 +353,11 @@ impl NoteMaker<'_> {
                     rise_db: 0.0,
                     peak_db: 0.0,
                     change,
+                    own_share: 0.0,
+                    neighbour_share: 0.0,
+                    new_power_db: 0.0,
+                    slope_db: 0.0,
+                    offers: Vec::new(),
                 },
                 width_s,
                 sketches,
@@ -289,9 +389,15 @@ impl NoteMaker<'_> {
         // 1.4826 makes the median deviation a standard deviation for a normal spread.
         sketch.cents_sd = 148.26 * median(&mut deviations) as f64;
         sketch.strength = inner.iter().map(|p| p.strength as f64).sum::<f64>() / inner.len() as f64;
-        let body = self.envelope.curve_db(sketch.onset_s, sketch.offset_s.max(sketch.onset_s + 0.01), 0.010);
+        let body = self.envelope.curve_db(
+            sketch.onset_s,
+            sketch.offset_s.max(sketch.onset_s + 0.01),
+            0.010,
+        );
         sketch.peak_db = body.iter().copied().fold(-120.0, f64::max);
-        let about = self.envelope.curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
+        let about = self
+            .envelope
+            .curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
         let low = about.iter().copied().fold(f64::INFINITY, f64::min);
         let early = body.iter().take(60).copied().fold(-120.0, f64::max);
         sketch.rise_db = early - low;
@@ -307,10 +413,15 @@ impl NoteMaker<'_> {
         old_period: Option<f64>,
     ) -> ((f64, f64), f64) {
         // Up to where the level has risen most of the way.
-        let curve = self.envelope.curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
+        let curve = self
+            .envelope
+            .curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
         let top = curve.iter().copied().fold(-120.0, f64::max);
         let low = curve.first().copied().unwrap_or(top);
-        let risen = curve.iter().position(|x| *x > low + 0.75 * (top - low)).unwrap_or(curve.len());
+        let risen = curve
+            .iter()
+            .position(|x| *x > low + 0.75 * (top - low))
+            .unwrap_or(curve.len());
         self.fitted(
             lowest_s - 0.5 * width_s,
             lowest_s + risen as f64 * STEP_S + 0.25 * width_s,
@@ -330,7 +441,10 @@ impl NoteMaker<'_> {
         let rate = self.sample_rate_hz;
         let sample = |t: f64| (t * rate).max(0.0) as usize;
         match change_point(self.samples, rate, sample(from_s), sample(to_s), old_period) {
-            Some(change) => ((change.at_samples / rate, change.se_samples / rate), change.evidence),
+            Some(change) => (
+                (change.at_samples / rate, change.se_samples / rate),
+                change.evidence,
+            ),
             None => ((fallback_s.max(0.0), self.hop_samples as f64 / rate), 0.0),
         }
     }
