@@ -531,13 +531,14 @@ fn wav_lengths_that_are_missing_or_untrue_are_mended() {
 
 #[test]
 fn coded_files_cut_off_are_read_up_to_there() {
-    // The index of an M4A may lie at its end, and the decoder library wants the end of an
-    // AIFF: those are refused.
+    // An M4A with its index at the end has nothing left to decode by; these have.
     for name in [
         "sweep.flac",
         "sweep.mp3",
-        "sweep.ogg",
+        "sweep.aiff",
         "sweep_fragmented.m4a",
+        "tone.m4a",
+        "tone.ogg",
     ] {
         let bytes = std::fs::read(fixture(name)).expect("the fixture is there");
         let whole = read_take(&fixture(name)).expect("a good file is read");
@@ -547,9 +548,7 @@ fn coded_files_cut_off_are_read_up_to_there() {
         let share = take.samples.len() as f64 / whole.samples.len() as f64;
         assert!((0.2..0.95).contains(&share), "{name}: {share} of the take");
         assert!(
-            take.warnings
-                .iter()
-                .any(|text| text.contains("cut off at 0.")),
+            take.warnings.iter().any(|text| text.contains("cut off at")),
             "{name}: {:?}",
             take.warnings
         );
