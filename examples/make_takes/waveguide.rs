@@ -144,7 +144,8 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
         };
         let (blowing, kept) = if t_s <= offset_s {
             (
-                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()) + puff * (-(t_s - onset_s) / 0.0007).exp(),
+                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp())
+                    + puff * (-(t_s - onset_s) / 0.0007).exp(),
                 0.95,
             )
         } else {

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::costs::log_of;
 use super::model;
 use super::rhythm::Rhythm;
 use crate::line::{Line, Ornament};
@@ -16,6 +17,7 @@ pub struct Expected {
     pub notes: Vec<Note>,
     /// The distinct sounding pitches, ascending; [`Note::pitch`] points here.
     pub pitches: Vec<i32>,
+    pub has_ornaments: bool,
     /// Ways past a repeat, `(last note before, first note after)`.
     pub repeat_exits: Vec<(usize, usize)>,
     /// Sum of the costs of leaving out the notes before this one (natural log, negative).
@@ -28,6 +30,10 @@ pub struct Note {
     /// Position in [`Expected::pitches`].
     pub pitch: usize,
     pub onset_quarters: f64,
+    /// Natural log of the quarters to each of the notes that can follow it without a jump.
+    pub log_to_later: [f32; 1 + model::MISSED_IN_A_ROW],
+    /// Natural log of the written length in quarters.
+    pub log_quarters: f32,
     pub grace: bool,
     pub ornament: Option<Ornament>,
     pub starts_bar: bool,
@@ -55,6 +61,11 @@ impl Expected {
                 midi: note.sounding_midi,
                 pitch: pitches.binary_search(&note.sounding_midi).unwrap_or(0),
                 onset_quarters: onsets[idx],
+                log_to_later: std::array::from_fn(|k| {
+                    let later = onsets.get(idx + 1 + k).unwrap_or(&onsets[idx]);
+                    log_of(later - onsets[idx])
+                }),
+                log_quarters: log_of(note.duration_quarters),
                 grace: note.grace,
                 ornament: note.ornament,
                 starts_bar,
@@ -80,6 +91,7 @@ impl Expected {
         let repeat_exits = repeat_exits(line, &range);
         Expected {
             first: range.start,
+            has_ornaments: notes.iter().any(|n| n.ornament.is_some()),
             notes,
             pitches,
             repeat_exits,

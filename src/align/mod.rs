@@ -8,11 +8,13 @@
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
 //! [`outcome`] turns the path into outcomes.
 
+mod costs;
 mod expected;
 mod model;
 mod outcome;
 mod path;
 mod pitch;
+mod posterior;
 mod rhythm;
 mod shift;
 mod sound;
@@ -25,6 +27,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::hear::Hearing;
 use crate::line::Line;
+use costs::Costs;
 use expected::Expected;
 use path::Path;
 use pitch::Tuning;
@@ -145,19 +148,32 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
     let mut a4_se_semitones = f64::NAN;
     if let Some((tuning, se)) = shift::refine(&expected, &fit.sounds, &fit.path, fit.tuning) {
         a4_se_semitones = se;
-        fit = Fit::new(hearing, &expected, tuning);
+        fit.tuning = tuning;
+        fit.sounds = sound::weigh(hearing, &expected, tuning);
     }
+    let mut tempo = None;
     for _ in 0..TEMPO_ROUNDS {
-        let Some(tempo) = tempo::local(&expected, &fit.sounds, &fit.path) else {
+        tempo = tempo::local(&expected, &fit.sounds, &fit.path);
+        let path = path::search(&Costs {
+            expected: &expected,
+            sounds: &fit.sounds,
+            tempo: tempo.as_ref(),
+        });
+        let settled = path.steps == fit.path.steps;
+        fit.path = path;
+        if settled {
             break;
-        };
-        fit.path = path::search(&expected, &fit.sounds, Some(&tempo));
+        }
     }
+    let costs = Costs {
+        expected: &expected,
+        sounds: &fit.sounds,
+        tempo: tempo.as_ref(),
+    };
     let scene = outcome::Scene {
         line,
         hearing,
-        expected: &expected,
-        sounds: &fit.sounds,
+        costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,
     };
@@ -181,7 +197,11 @@ struct Fit {
 impl Fit {
     fn new(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Fit {
         let sounds = sound::weigh(hearing, expected, tuning);
-        let path = path::search(expected, &sounds, None);
+        let path = path::search(&Costs {
+            expected,
+            sounds: &sounds,
+            tempo: None,
+        });
         Fit {
             tuning,
             sounds,

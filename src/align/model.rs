@@ -16,8 +16,9 @@ pub const GRACE_LEFT_OUT: f32 = -1.1;
 pub const ADDED: f32 = -7.3;
 /// After one note too many the next comes more easily: noodling, talk.
 pub const ADDED_AGAIN: f32 = -3.5;
-/// A sound before the first or after the last note of the playing: talk, tuning, warming up.
-pub const OUTSIDE: f32 = -1.5;
+/// A sound before the first or after the last note of the playing (talk, tuning, warming up)
+/// has any of some thirty pitches, and most takes have none.
+pub const OUTSIDE: f32 = -5.0;
 /// A ripple, tail or blip comes at any of a handful of pitches; one that goes on with the pitch
 /// before it is the commonest.
 pub const RIPPLE_OTHER_PITCH: f32 = -1.5;
@@ -84,7 +85,7 @@ pub const CONFIDENCE_MAX: f64 = 0.998;
 pub const IN_TUNE_SEMITONES: f64 = 0.2;
 /// Beyond it, standard deviation of a player's intonation, semitones: throat notes and altissimo
 /// of a student sit 30 to 50 cents off without being another note.
-pub const OUT_OF_TUNE_SEMITONES: f64 = 0.2;
+pub const OUT_OF_TUNE_SEMITONES: f64 = 0.15;
 /// Exponent that turns shares of the evidence for a pitch into probabilities: a candidate at one
 /// quarter of the best is not chosen on expectation alone.
 pub const CANDIDATE_SHARPNESS: f64 = 5.0;
@@ -105,8 +106,29 @@ pub fn wrong_interval(semitones: i32) -> f32 {
 pub const RHYTHM_SD: f32 = 0.2;
 /// Most that a wildly mistimed note costs: pitch alone must suffice where timing is free.
 pub const RHYTHM_CAP: f32 = 4.0;
+/// A note is seldom shorter than this share of what is usual in the take (0.37, natural log):
+/// staccato among legato; less speaks for a blip.
+pub const SHORTEST_SHARE_LOG: f32 = -1.0;
+pub const LENGTH_SD: f32 = 0.4;
+/// A sound up to the first length between notes is no note (contract), from the second on it is; seconds.
+pub const TRANSITION_S: f64 = 0.025;
+pub const NOTE_S: f64 = 0.040;
+/// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
+pub const TOO_SHORT: f32 = -4.0;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
 pub const GRACE_S: f64 = 0.3;
 pub const GRACE_LATE: f32 = -1.5;
+
+/// Log-likelihood of a log-ratio with standard deviation `sd`: Gaussian near its peak of 0,
+/// levelling off at [`RHYTHM_CAP`].
+pub fn deviation_cost(log_ratio: f32, sd: f32) -> f32 {
+    let x = log_ratio * log_ratio / (2.0 * sd * sd);
+    -RHYTHM_CAP * x / (x + RHYTHM_CAP)
+}
+
+/// Log-cost of taking a sound of `seconds` for a note on purpose.
+pub fn shortness_cost(seconds: f64) -> f32 {
+    TOO_SHORT * ((NOTE_S - seconds) / (NOTE_S - TRANSITION_S)).clamp(0.0, 1.0) as f32
+}

@@ -1,160 +1,212 @@
 //! From the path to who is who: outcomes, attempts, extra sounds, restarts and skips.
 
+use super::costs::Costs;
 use super::expected::Expected;
 use super::model;
 use super::path::{Move, Path, Step};
 use super::pitch::{self, Tuning};
-use super::sound::{self, Sound};
+use super::posterior::{self, Belief, Stretch};
+use super::sound::Sound;
 use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
 use crate::hear::Hearing;
 use crate::line::Line;
 
-/// A sound up to this long between two notes accuses no one (contract: from here on a note), seconds.
-const NOTE_S: f64 = 0.040;
-/// A heard note below this confidence is a ripple and is not told at all.
+/// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
+/// player's trust, a fault called unsure only a second look.
+const ACCUSE: f64 = 0.75;
+/// Probability from which a note is right; below it, and not accused, it is unsure.
+const RIGHT: f64 = 0.5;
+/// Confidence of hearing from which a sound that fits no note is one too many; below, a ripple.
 const ADDED_CONFIDENCE: f64 = 0.5;
+/// Confidence that notes passed over by a jump were missed, and that a jump is one at all.
+const JUMP_CONFIDENCE: f64 = 0.95;
 /// Notes passed over from which on it is a skip and not single notes left out.
 const SKIP_NOTES: usize = 3;
 /// Sounds in a row that belong to no note: talk or noodling, not added notes.
 const TALK_NOTES: usize = 4;
+/// Share of the second of two equal notes that the first must last into for them to be one held sound.
+const HELD_INTO: f64 = 0.5;
 
 /// Everything outcome decisions look at.
 pub struct Scene<'a> {
     pub line: &'a Line,
     pub hearing: &'a Hearing,
-    pub expected: &'a Expected,
-    pub sounds: &'a [Sound],
+    pub costs: &'a Costs<'a>,
     pub path: &'a Path,
     pub tuning: Tuning,
 }
 
 pub fn decide(scene: &Scene) -> Alignment {
+    let steps = &scene.path.steps;
+    let beliefs = posterior::weigh(scene.costs, steps);
+    let offset = scene.expected().first;
     let mut attempts: Vec<Vec<Attempt>> = vec![Vec::new(); scene.line.notes.len()];
     let mut alignment = Alignment::default();
-    let steps = &scene.path.steps;
-    let mut stretch = 0;
+    let (mut stretch, mut believed) = (0, 0);
     for (k, step) in steps.iter().enumerate() {
         if k > 0 {
             let before = steps[k - 1];
-            let passed = step.idx.saturating_sub(before.idx + 1);
+            let (from_idx, to_idx) = (offset + before.idx, offset + step.idx);
+            believed += usize::from(step.by != Move::On);
             let is_skip = match step.by {
-                Move::On | Move::Forward => passed >= SKIP_NOTES,
+                Move::On | Move::Forward => step.idx > before.idx + SKIP_NOTES,
                 Move::PastRepeat => true,
                 Move::Back | Move::Start => false,
             };
-            let from_idx = scene.expected.first + before.idx;
-            let to_idx = scene.expected.first + step.idx;
+            stretch += usize::from(is_skip || step.by == Move::Back);
+            let at_s = scene.broke_off_s(before, *step);
             if step.by == Move::Back {
-                stretch += 1;
                 alignment.restarts.push(Restart {
-                    at_s: scene.broke_off_s(before, *step),
+                    at_s,
                     from_idx,
                     to_idx,
                 });
             } else if is_skip {
-                stretch += 1;
+                let repeat_left_out = step.by == Move::PastRepeat;
                 alignment.skips.push(Skip {
-                    at_s: scene.broke_off_s(before, *step),
+                    at_s,
                     from_idx,
                     to_idx,
-                    repeat_left_out: step.by == Move::PastRepeat,
+                    repeat_left_out,
                 });
             }
-            if matches!(step.by, Move::On | Move::Forward) {
-                for tries in &mut attempts[from_idx + 1..to_idx] {
-                    if !is_skip || tries.is_empty() {
-                        tries.push(missed(stretch));
-                    }
+            for idx in before.idx + 1..step.idx {
+                let tries = &mut attempts[offset + idx];
+                match step.by {
+                    Move::On => tries.push(scene.passed(idx, before, &beliefs[believed], stretch)),
+                    Move::Forward if tries.is_empty() || !is_skip => tries.push(missed(stretch)),
+                    _ => {}
                 }
             }
         }
-        attempts[scene.expected.first + step.idx].push(scene.attempt(*step, stretch));
+        let belief = beliefs[believed].of(step.idx);
+        attempts[offset + step.idx].push(scene.played(*step, belief, stretch));
     }
     scene.edges(&mut attempts);
-    alignment.notes = attempts
-        .into_iter()
-        .map(|mut tries| match tries.pop() {
-            Some(last) => NoteMatch {
-                last,
-                earlier: tries,
-            },
-            None => NoteMatch {
-                last: not_reached(),
-                earlier: Vec::new(),
-            },
-        })
-        .collect();
-    scene.extras(&mut alignment);
+    alignment.notes = attempts.into_iter().map(last_and_earlier).collect();
+    scene.extras(&beliefs, &mut alignment);
     alignment.transposed_semitones = scene.tuning.shift_semitones;
     alignment
 }
 
-fn missed(stretch: usize) -> Attempt {
-    Attempt {
-        outcome: Outcome::Missed,
-        stretch,
-        ..not_reached()
+fn last_and_earlier(mut tries: Vec<Attempt>) -> NoteMatch {
+    match tries.pop() {
+        Some(last) => NoteMatch {
+            last,
+            earlier: tries,
+        },
+        None => NoteMatch {
+            last: unheard(Outcome::NotReached, 0, 1.0),
+            earlier: tries,
+        },
     }
 }
 
-fn not_reached() -> Attempt {
+fn unheard(outcome: Outcome, stretch: usize, confidence: f64) -> Attempt {
     Attempt {
-        outcome: Outcome::NotReached,
+        outcome,
         heard_idx: None,
-        stretch: 0,
+        stretch,
         heard_midi: None,
         register_slip: false,
-        confidence: 1.0,
+        confidence,
     }
+}
+
+fn missed(stretch: usize) -> Attempt {
+    unheard(Outcome::Missed, stretch, JUMP_CONFIDENCE)
 }
 
 impl Scene<'_> {
-    fn attempt(&self, step: Step, stretch: usize) -> Attempt {
-        let note = &self.expected.notes[step.idx];
-        let heard = &self.hearing.notes[step.heard_idx];
-        let sound = &self.sounds[step.heard_idx];
-        let fit = pitch::fit(
-            &sound.offers,
-            sound::pitch_se_semitones(heard.cents_se),
-            note.midi,
-        );
-        let right = fit.right >= fit.wrong;
-        let odds = (fit.right - fit.wrong).abs() as f64;
-        let played = if right { note.midi } else { fit.wrong_midi };
+    fn expected(&self) -> &Expected {
+        self.costs.expected
+    }
+
+    fn sound(&self, j: usize) -> &Sound {
+        &self.costs.sounds[j]
+    }
+
+    /// A line note for which the path has a heard note.
+    fn played(&self, step: Step, belief: Belief, stretch: usize) -> Attempt {
+        let note = &self.expected().notes[step.idx];
+        let sound = self.sound(step.heard_idx);
+        let fit = pitch::fit(&sound.offers, sound.pitch_se_semitones, note.midi);
+        let on_pitch = fit.right >= fit.wrong;
+        let (outcome, confidence) = if !on_pitch && 1.0 - belief.right >= ACCUSE {
+            (Outcome::Wrong, belief.wrong)
+        } else if on_pitch && belief.right >= RIGHT {
+            (Outcome::Right, belief.right)
+        } else {
+            (Outcome::Unsure, 1.0 - belief.right.max(belief.wrong))
+        };
+        let wrong = outcome == Outcome::Wrong || !on_pitch;
+        let played = if wrong { fit.wrong_midi } else { note.midi };
         Attempt {
-            outcome: if right {
-                Outcome::Right
-            } else {
-                Outcome::Wrong
-            },
+            outcome,
             heard_idx: Some(step.heard_idx),
             stretch,
             heard_midi: Some(played + self.tuning.shift_semitones),
-            register_slip: !right
+            register_slip: outcome == Outcome::Wrong
                 && pitch::is_register_slip(note.midi, played, self.clarion_from_midi()),
-            confidence: 1.0 / (1.0 + (-odds).exp()),
+            confidence,
         }
+    }
+
+    /// A line note that the path passes over, after the step `before`.
+    fn passed(&self, idx: usize, before: Step, beliefs: &Stretch, stretch: usize) -> Attempt {
+        let p_missed = self.missed_among_equals(idx, beliefs);
+        if p_missed + beliefs.of(idx).wrong < ACCUSE || self.held_over(idx, before) {
+            unheard(Outcome::Unsure, stretch, 1.0 - p_missed)
+        } else {
+            unheard(Outcome::Missed, stretch, p_missed)
+        }
+    }
+
+    /// Probability that a note is missing at `idx` or at one of the equal notes beside it: which
+    /// of them was left out nobody can hear.
+    fn missed_among_equals(&self, idx: usize, beliefs: &Stretch) -> f64 {
+        let notes = &self.expected().notes;
+        let equal = |k: &usize| notes[*k].midi == notes[idx].midi;
+        let before = (beliefs.first_idx..idx).rev().take_while(equal);
+        let after = (idx + 1..beliefs.first_idx + beliefs.notes.len()).take_while(equal);
+        let total: f64 = before.chain(after).map(|k| beliefs.of(k).missed()).sum();
+        (beliefs.of(idx).missed() + total).min(1.0)
+    }
+
+    /// True when the note left out equals the one before it and that one sounds on through its
+    /// time: two notes run together, or one left out and the other held, who can tell.
+    fn held_over(&self, idx: usize, before: Step) -> bool {
+        let notes = &self.expected().notes;
+        let (Some(tempo), true) = (self.costs.tempo, notes[before.idx].midi == notes[idx].midi)
+        else {
+            return false;
+        };
+        let sound = self.sound(before.heard_idx);
+        let quarters = notes[idx].onset_quarters - notes[before.idx].onset_quarters
+            + HELD_INTO * (notes[idx].log_quarters as f64).exp();
+        let seconds = quarters * (tempo.log_seconds_per_quarter[before.heard_idx] as f64).exp();
+        sound.offset_s >= sound.onset_s + seconds
     }
 
     /// Sounding pitch of a clarinet's written B4, where its second register begins.
     fn clarion_from_midi(&self) -> Option<i32> {
         let name = &self.line.instrument;
-        (name.contains("clarinet") || name.contains("basset"))
-            .then_some(71 + self.line.transpose_semitones)
+        let clarinet = name.contains("clarinet") || name.contains("basset");
+        clarinet.then_some(71 + self.line.transpose_semitones)
     }
 
     /// End of the last certain sound before the jump to `to`, seconds.
     fn broke_off_s(&self, from: Step, to: Step) -> f64 {
         (from.heard_idx..to.heard_idx)
-            .filter(|&j| j == from.heard_idx || self.sounds[j].confidence >= ADDED_CONFIDENCE)
-            .map(|j| self.sounds[j].offset_s)
+            .filter(|&j| j == from.heard_idx || self.sound(j).confidence >= ADDED_CONFIDENCE)
+            .map(|j| self.sound(j).offset_s)
             .fold(f64::NEG_INFINITY, f64::max)
-            .min(self.sounds[to.heard_idx].onset_s)
+            .min(self.sound(to.heard_idx).onset_s)
     }
 
     /// A few notes short at either end of the line are missed; more of them were not reached.
     fn edges(&self, attempts: &mut [Vec<Attempt>]) {
-        let range = self.expected.first..self.expected.first + self.expected.len();
+        let range = self.expected().first..self.expected().first + self.expected().len();
         let played = |idx: &usize| !attempts[*idx].is_empty();
         let (Some(first), Some(last)) =
             (range.clone().find(played), range.clone().rev().find(played))
@@ -171,51 +223,59 @@ impl Scene<'_> {
     }
 
     /// Sorts the sounds that are no line note between the first and last step.
-    fn extras(&self, alignment: &mut Alignment) {
+    fn extras(&self, beliefs: &[Stretch], alignment: &mut Alignment) {
+        let mut believed = 0;
         for pair in self.path.steps.windows(2) {
             let (before, after) = (pair[0], pair[1]);
+            let on = after.by == Move::On;
+            let offset = self.expected().first;
             let between = before.heard_idx + 1..after.heard_idx;
             let talk = between.clone().filter(|&j| self.is_note(j)).count() >= TALK_NOTES;
             for j in between {
-                let after_idx = Some(self.expected.first + before.idx);
+                // Between two stretches only hearing says whether it is a note.
+                let p_extra = if on {
+                    beliefs[believed].extra_at(j)
+                } else {
+                    1.0
+                };
+                let confidence = self.sound(j).confidence * p_extra;
                 let extra = Extra {
                     heard_idx: j,
-                    after_idx,
-                    confidence: self.sounds[j].confidence,
+                    after_idx: Some(offset + before.idx),
+                    confidence,
                 };
                 if let Some(idx) = self.ornament_of(j, before, after) {
-                    alignment.ornamental.push((j, self.expected.first + idx));
+                    alignment.ornamental.push((j, offset + idx));
                 } else if self.continues(j) {
-                    alignment
-                        .continued
-                        .push((j, self.expected.first + before.idx));
-                } else if self.hearing.notes[j].duration_s() < NOTE_S {
+                    alignment.continued.push((j, offset + before.idx));
+                } else if self.hearing.notes[j].duration_s() < model::NOTE_S {
                     alignment.transitions.push(extra);
-                } else if self.is_note(j) && !talk {
+                } else if self.is_note(j) && p_extra >= ACCUSE && !talk {
                     alignment.added.push(extra);
                 }
             }
+            believed += usize::from(!on);
         }
     }
 
     /// A sound long and certain enough to be a note of its own.
     fn is_note(&self, j: usize) -> bool {
-        self.sounds[j].confidence >= ADDED_CONFIDENCE
-            && self.hearing.notes[j].duration_s() >= NOTE_S
+        self.sound(j).confidence >= ADDED_CONFIDENCE
+            && self.hearing.notes[j].duration_s() >= model::NOTE_S
     }
 
     fn ornament_of(&self, j: usize, before: Step, after: Step) -> Option<usize> {
-        let midi = self.sounds[j].midi;
+        let midi = self.sound(j).midi;
         [before.idx, after.idx]
             .into_iter()
-            .find(|&idx| self.expected.in_ornament(idx, midi))
+            .find(|&idx| self.expected().in_ornament(idx, midi))
     }
 
-    /// A doubtful sound at the pitch of the one before it, without a new tongue: the same note going on.
+    /// A doubtful sound at the pitch of the one before it: the same note going on.
     fn continues(&self, j: usize) -> bool {
-        let same_pitch = j > 0
-            && (self.sounds[j].offers[0].semitones - self.sounds[j - 1].offers[0].semitones).abs()
-                < 0.5;
-        same_pitch && self.sounds[j].confidence < ADDED_CONFIDENCE
+        let semitones = |j: usize| self.sound(j).offers[0].semitones;
+        j > 0
+            && (semitones(j) - semitones(j - 1)).abs() < 0.5
+            && self.sound(j).confidence < ADDED_CONFIDENCE
     }
 }

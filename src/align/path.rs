@@ -8,10 +8,9 @@
 //! instead of audio frames, jumps back to bar starts and by few notes priced by distance, and
 //! time as a second step once the tempo is known.
 
+use super::costs::Costs;
 use super::expected::{Expected, NONE};
 use super::model;
-use super::sound::Sound;
-use super::tempo::Tempo;
 
 /// One heard note taken for one line note.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -102,8 +101,9 @@ struct Row {
     forward: Vec<Best>,
 }
 
-/// Finds the most likely path. Without `tempo`, pitch and order alone decide.
-pub fn search(expected: &Expected, sounds: &[Sound], tempo: Option<&Tempo>) -> Path {
+/// Finds the most likely path.
+pub fn search(costs: &Costs) -> Path {
+    let (expected, sounds) = (costs.expected, costs.sounds);
     let n = expected.len();
     let m = sounds.len();
     if n == 0 || m == 0 {
@@ -128,27 +128,20 @@ pub fn search(expected: &Expected, sounds: &[Sound], tempo: Option<&Tempo>) -> P
         if j > 0 {
             before.prepare(expected);
         }
-        let times = Times::new(tempo, sounds, j);
         let start_level = (unstarted - base) as f32;
         let mut top = LOW;
         for i in 0..n {
             let mut best = Best::NONE.or(start_level + starts[i], pack(Move::Start, false, i));
             if j > 0 {
-                best = before.step_to(expected, i, j, &times, best);
-                let gain = sound.pause_gain;
-                let back = before.back[i].plus(gain);
-                best = best.or(back.score, back.at);
-                let forward = before.forward[i].plus(gain);
-                best = best.or(forward.score, forward.at);
+                let (back, forward) = (before.back[i], before.forward[i]);
+                best = best.or(back.score + sound.pause_gain, back.at);
+                best = best.or(forward.score + sound.pause_gain, forward.at);
+                best = before.step_to(costs, i, j, best);
             }
             on_from[j * n + i] = best.at;
-            row.on[i] = best.score + sound.matched[expected.notes[i].pitch];
+            row.on[i] = best.score + costs.matched(j, i);
             top = top.max(row.on[i]);
-            let (mut extra, mut again) = (sound.extra, sound.extra_again);
-            if expected.in_ornament(i, sound.midi) || expected.in_ornament(i + 1, sound.midi) {
-                extra = extra.max(sound.ornamental);
-                again = again.max(sound.ornamental);
-            }
+            let (extra, again) = costs.extra(j, i);
             let from_on = before.on[i] + extra;
             let from_off = before.off[i] + again;
             if from_off > from_on {
@@ -164,8 +157,7 @@ pub fn search(expected: &Expected, sounds: &[Sound], tempo: Option<&Tempo>) -> P
         if j > 0 {
             for &(from, to) in &expected.repeat_exits {
                 let (score, off) = before.better(from);
-                let score =
-                    score + model::REPEAT_LEFT_OUT + sound.matched[expected.notes[to].pitch];
+                let score = score + model::REPEAT_LEFT_OUT + costs.matched(j, to);
                 if score > row.on[to] {
                     row.on[to] = score;
                     on_from[j * n + to] = pack(Move::PastRepeat, off, from);
@@ -354,102 +346,29 @@ impl Row {
     }
 
     /// Adds the steps on to position `i` from up to [`model::MISSED_IN_A_ROW`] notes before it.
-    fn step_to(
-        &self,
-        expected: &Expected,
-        i: usize,
-        j: usize,
-        times: &Times,
-        mut best: Best,
-    ) -> Best {
+    fn step_to(&self, costs: &Costs, i: usize, j: usize, mut best: Best) -> Best {
         if i == 0 {
             return best;
         }
-        let on = self.on[i - 1] + times.cost(expected, i - 1, i, j as u32 - 1);
-        best = best.or(on, pack(Move::On, false, i - 1));
-        let off = self.off[i - 1] + times.cost(expected, i - 1, i, self.off_last[i - 1]);
-        best = best.or(off, pack(Move::On, true, i - 1));
+        // Time only ever costs, so a step that is behind without it need not be timed.
+        let before = j as u32 - 1;
+        if self.on[i - 1] > best.score {
+            let on = self.on[i - 1] + costs.time(before, i - 1, j, i);
+            best = best.or(on, pack(Move::On, false, i - 1));
+        }
+        if self.off[i - 1] > best.score {
+            let off = self.off[i - 1] + costs.time(self.off_last[i - 1], i - 1, j, i);
+            best = best.or(off, pack(Move::On, true, i - 1));
+        }
         for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i - 1 {
-            let score = self.best[from] + expected.missed_between(from, i);
+            let score = self.best[from] + costs.expected.missed_between(from, i);
             if score > best.score {
                 let off = self.best_off[from];
-                let last = if off {
-                    self.off_last[from]
-                } else {
-                    j as u32 - 1
-                };
-                best = best.or(
-                    score + times.cost(expected, from, i, last),
-                    pack(Move::On, off, from),
-                );
+                let last = if off { self.off_last[from] } else { before };
+                let score = score + costs.time(last, from, j, i);
+                best = best.or(score, pack(Move::On, off, from));
             }
         }
         best
     }
-}
-
-/// Cost of the time between two matched notes.
-struct Times<'a> {
-    sounds: &'a [Sound],
-    j: usize,
-    log_seconds_per_quarter: Option<f32>,
-}
-
-impl<'a> Times<'a> {
-    fn new(tempo: Option<&Tempo>, sounds: &'a [Sound], j: usize) -> Times<'a> {
-        let log_seconds_per_quarter = tempo.map(|t| t.log_seconds_per_quarter[j] as f32);
-        Times {
-            sounds,
-            j,
-            log_seconds_per_quarter,
-        }
-    }
-
-    fn cost(&self, expected: &Expected, from: usize, to: usize, last: u32) -> f32 {
-        let Some(log_tempo) = self.log_seconds_per_quarter else {
-            return 0.0;
-        };
-        if last == NONE {
-            return 0.0;
-        }
-        let elapsed_s = self.sounds[self.j].onset_s - self.sounds[last as usize].onset_s;
-        time_cost(expected, from, to, elapsed_s, log_tempo)
-    }
-}
-
-/// Log-likelihood of `elapsed_s` between the onsets of two line notes, peak 0.
-pub fn time_cost(
-    expected: &Expected,
-    from: usize,
-    to: usize,
-    elapsed_s: f64,
-    log_tempo: f32,
-) -> f32 {
-    let (first, last) = (&expected.notes[from], &expected.notes[to]);
-    if first.grace || last.grace {
-        // Graces take their time from a neighbour, from which one nobody can say.
-        let quarters = last.onset_quarters - first.onset_quarters;
-        let longest_s = quarters * (log_tempo as f64).exp() * 1.5 + model::GRACE_S;
-        return if elapsed_s > longest_s {
-            model::GRACE_LATE
-        } else {
-            0.0
-        };
-    }
-    let log_elapsed = elapsed_s.max(1e-3).ln() as f32;
-    let log_quarters = |quarters: f64| quarters.max(1e-3).ln() as f32;
-    let kept = deviation_cost(
-        log_elapsed - log_quarters(last.onset_quarters - first.onset_quarters) - log_tempo,
-    );
-    if to == from + 1 {
-        return kept;
-    }
-    let step = expected.notes[from + 1].onset_quarters - first.onset_quarters;
-    kept.max(model::TIME_COLLAPSED + deviation_cost(log_elapsed - log_quarters(step) - log_tempo))
-}
-
-/// A Gaussian near the peak that levels off at the cap.
-fn deviation_cost(log_ratio: f32) -> f32 {
-    let x = log_ratio * log_ratio / (2.0 * model::RHYTHM_SD * model::RHYTHM_SD);
-    -model::RHYTHM_CAP * x / (x + model::RHYTHM_CAP)
 }

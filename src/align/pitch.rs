@@ -120,3 +120,9 @@ pub fn is_register_slip(written: i32, heard: i32, clarinet_clarion_from_midi: Op
         _ => false,
     }
 }
+
+/// Probability that a note known to be the written `midi` was played right and not wrong.
+pub fn share_right(offers: &[Offer], pitch_se_semitones: f64, midi: i32) -> f64 {
+    let fit = fit(offers, pitch_se_semitones, midi);
+    1.0 / (1.0 + ((fit.wrong - fit.right) as f64).exp())
+}

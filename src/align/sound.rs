@@ -1,5 +1,6 @@
 //! Heard notes as the search needs them: log-likelihoods of every reading.
 
+use super::costs::log_of;
 use super::expected::Expected;
 use super::model;
 use super::pitch::{self, Offer, Tuning};
@@ -8,9 +9,14 @@ use crate::hear::Hearing;
 /// One heard note, weighed against the pitches of the line.
 pub struct Sound {
     pub onset_s: f64,
+    /// Natural log of the seconds since the onsets of the sounds before it, the nearest first.
+    pub log_since: Vec<f32>,
     pub offset_s: f64,
+    /// Natural log of the length in seconds.
+    pub log_duration: f32,
     pub confidence: f64,
     pub offers: Vec<Offer>,
+    pub pitch_se_semitones: f64,
     /// For each of [`Expected::pitches`]: log-likelihood of being that written note, the better
     /// of right and wrong.
     pub matched: Vec<f32>,
@@ -25,6 +31,9 @@ pub struct Sound {
     /// Log-factor by which the silence before this note favours a jump.
     pub pause_gain: f32,
 }
+
+/// Sounds whose distance is kept ready: so many are seldom left out in a row.
+const NEAR: usize = 6;
 
 /// All heard notes with finite times, and their indices in the hearing.
 pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Sound> {
@@ -48,15 +57,26 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
             } else {
                 model::RIPPLE_OTHER_PITCH
             };
-        let se = pitch_se_semitones(note.cents_se);
+        let pitch_se_semitones = pitch_se_semitones(note.cents_se);
+        let duration_s = note.duration_s();
+        let short = model::shortness_cost(duration_s);
         let matched = expected
             .pitches
             .iter()
             .map(|&midi| {
-                let fit = pitch::fit(&offers, se, midi);
-                real + fit.right.max(fit.wrong)
+                let fit = pitch::fit(&offers, pitch_se_semitones, midi);
+                real + short + fit.right.max(fit.wrong)
             })
             .collect();
+        // Noodling goes on from a note too many, not from a ripple.
+        let after_note = sounds
+            .last()
+            .is_some_and(|before: &Sound| before.confidence >= 0.5);
+        let again = if after_note {
+            model::ADDED_AGAIN
+        } else {
+            model::ADDED
+        };
         let silence_s = (note.onset_s - sounded_until).max(0.0);
         let pause_gain = if silence_s.is_finite() {
             model::PAUSE_GAIN * (silence_s / (silence_s + model::PAUSE_S)) as f32
@@ -68,11 +88,19 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
         }
         sounds.push(Sound {
             onset_s: note.onset_s,
+            log_since: sounds
+                .iter()
+                .rev()
+                .take(NEAR)
+                .map(|before: &Sound| log_of(note.onset_s - before.onset_s))
+                .collect(),
             offset_s: note.offset_s,
+            log_duration: log_of(duration_s),
             confidence,
+            pitch_se_semitones,
             matched,
             extra: ripple.max(real + model::ADDED),
-            extra_again: ripple.max(real + model::ADDED_AGAIN),
+            extra_again: ripple.max(real + again),
             outside: ripple.max(real + model::OUTSIDE),
             midi: offers[0].semitones.round() as i32,
             ornamental: ripple.max(real + model::ORNAMENTAL),
@@ -84,7 +112,7 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
 }
 
 /// Standard error of a heard pitch in semitones; unknown counts as none.
-pub fn pitch_se_semitones(cents_se: f64) -> f64 {
+fn pitch_se_semitones(cents_se: f64) -> f64 {
     if cents_se.is_finite() {
         (cents_se / 100.0).clamp(0.0, 1.0)
     } else {

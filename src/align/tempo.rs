@@ -12,7 +12,10 @@ const REACH_PAIRS: usize = 10;
 
 /// Tempo around every heard note.
 pub struct Tempo {
-    pub log_seconds_per_quarter: Vec<f64>,
+    /// Natural log of seconds a quarter.
+    pub log_seconds_per_quarter: Vec<f32>,
+    /// Median share of its written length that a note sounds, natural log: legato near 0.
+    pub log_sounding_share: f32,
 }
 
 /// Running median of the tempo of neighbouring placed notes. `None` with fewer than two pairs.
@@ -42,7 +45,7 @@ pub fn local(expected: &Expected, sounds: &[Sound], path: &Path) -> Option<Tempo
     }
     votes.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut scratch = Vec::with_capacity(2 * REACH_PAIRS);
-    let log_seconds_per_quarter = sounds
+    let log_seconds_per_quarter: Vec<f32> = sounds
         .iter()
         .map(|sound| {
             let centre = votes.partition_point(|v| v.0 < sound.onset_s);
@@ -51,10 +54,26 @@ pub fn local(expected: &Expected, sounds: &[Sound], path: &Path) -> Option<Tempo
             scratch.clear();
             scratch.extend(votes[first..last].iter().map(|v| v.1));
             let middle = scratch.len() / 2;
-            *scratch.select_nth_unstable_by(middle, f64::total_cmp).1
+            *scratch.select_nth_unstable_by(middle, f64::total_cmp).1 as f32
         })
         .collect();
+    let mut shares: Vec<f32> = path
+        .steps
+        .iter()
+        .map(|step| {
+            (
+                &sounds[step.heard_idx],
+                &expected.notes[step.idx],
+                step.heard_idx,
+            )
+        })
+        .filter(|(_, note, _)| !note.grace)
+        .map(|(sound, note, j)| sound.log_duration - note.log_quarters - log_seconds_per_quarter[j])
+        .collect();
+    let middle = shares.len() / 2;
+    let log_sounding_share = *shares.select_nth_unstable_by(middle, f32::total_cmp).1;
     Some(Tempo {
         log_seconds_per_quarter,
+        log_sounding_share,
     })
 }

@@ -14,9 +14,17 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURE
         .rev()
         .take_while(|n| s.onset_s - n.offset_s < 1.0)
         .take(8)
-        .chain(sketches[i + 1..].iter().take_while(|n| n.onset_s - s.offset_s < 1.0).take(8));
+        .chain(
+            sketches[i + 1..]
+                .iter()
+                .take_while(|n| n.onset_s - s.offset_s < 1.0)
+                .take(8),
+        );
     let loudest = neighbours.map(|n| n.peak_db).fold(s.peak_db, f64::max);
-    let before = i.checked_sub(1).map(|k| &sketches[k]).filter(|n| s.onset_s - n.offset_s < 0.3);
+    let before = i
+        .checked_sub(1)
+        .map(|k| &sketches[k])
+        .filter(|n| s.onset_s - n.offset_s < 0.3);
     let drop_before = before.map_or(0.0, |n| n.peak_db - s.peak_db);
     [
         (duration_s / 0.040).max(0.05).ln().min(1.5),
@@ -33,8 +41,16 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURE
 }
 
 pub const FEATURES: [&str; 10] = [
-    "duration", "below_loudest", "below_before", "rise", "dip", "over_noise", "strength", "change",
-    "silence", "is_dip",
+    "duration",
+    "below_loudest",
+    "below_before",
+    "rise",
+    "dip",
+    "over_noise",
+    "strength",
+    "change",
+    "silence",
+    "is_dip",
 ];
 
 pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {
@@ -61,7 +77,10 @@ pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {
                 level_dbfs: s.peak_db,
                 tongued: s.tongued,
                 confidence: 1.0 / (1.0 + (-z).exp()),
-                candidates: vec![PitchCandidate { midi: s.midi, probability: 0.98 }],
+                candidates: vec![PitchCandidate {
+                    midi: s.midi,
+                    probability: 0.98,
+                }],
             }
         })
         .collect()

@@ -21,18 +21,25 @@ impl Envelope {
             sum += chunk.iter().map(|x| (*x as f64) * (*x as f64)).sum::<f64>();
             cumulative.push(sum);
         }
-        Envelope { cumulative, block, sample_rate_hz }
+        Envelope {
+            cumulative,
+            block,
+            sample_rate_hz,
+        }
     }
 
     /// Mean power between two times in dB re full scale; −120 for silence.
     pub fn between_db(&self, from_s: f64, to_s: f64) -> f64 {
         let last = self.cumulative.len() - 1;
-        let at = |t: f64| ((t.max(0.0) * self.sample_rate_hz / self.block as f64).round() as usize).min(last);
+        let at = |t: f64| {
+            ((t.max(0.0) * self.sample_rate_hz / self.block as f64).round() as usize).min(last)
+        };
         let (a, b) = (at(from_s), at(to_s));
         if b <= a {
             return -120.0;
         }
-        let power = (self.cumulative[b] - self.cumulative[a]).max(0.0) / ((b - a) * self.block) as f64;
+        let power =
+            (self.cumulative[b] - self.cumulative[a]).max(0.0) / ((b - a) * self.block) as f64;
         10.0 * (power + 1e-12).log10()
     }
 
@@ -44,6 +51,8 @@ impl Envelope {
     /// Levels at every step from `from_s` up to `to_s`.
     pub fn curve_db(&self, from_s: f64, to_s: f64, width_s: f64) -> Vec<f64> {
         let n = ((to_s - from_s) / STEP_S).max(0.0) as usize;
-        (0..n).map(|i| self.at_db(from_s + i as f64 * STEP_S, width_s)).collect()
+        (0..n)
+            .map(|i| self.at_db(from_s + i as f64 * STEP_S, width_s))
+            .collect()
     }
 }

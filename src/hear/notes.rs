@@ -135,7 +135,11 @@ impl NoteMaker<'_> {
             };
             if close {
                 let first = open.take().expect("closing an open segment");
-                segments.push(Segment { first, end: i, midi: median(&mut pitches) });
+                segments.push(Segment {
+                    first,
+                    end: i,
+                    midi: median(&mut pitches),
+                });
                 pitches.clear();
             }
             if let Some(midi) = point.midi {
@@ -144,7 +148,11 @@ impl NoteMaker<'_> {
             }
         }
         if let Some(first) = open {
-            segments.push(Segment { first, end: self.path.len(), midi: median(&mut pitches) });
+            segments.push(Segment {
+                first,
+                end: self.path.len(),
+                midi: median(&mut pitches),
+            });
         }
         segments
     }
@@ -197,14 +205,16 @@ impl NoteMaker<'_> {
         let near = (SHOULDER_NEAR_S / STEP_S) as usize;
         let far = (SHOULDER_FAR_S / STEP_S) as usize;
         let dip = |i: usize, low: usize, high: usize| -> f64 {
-            let left = &curve[i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
+            let left = &curve
+                [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
             let right = &curve[(i + near).min(high)..=(i + far).min(high)];
             median_db(left).min(median_db(right)) - curve[i]
         };
         let mut cuts: Vec<(usize, f64)> = Vec::new();
         let mut i = e0 + near;
         while i + near < e1 {
-            let lowest = (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
+            let lowest =
+                (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
             if lowest {
                 let depth = dip(i, e0, e1.max(i + near));
                 if depth > DIP_DB_MIN {
@@ -216,22 +226,45 @@ impl NoteMaker<'_> {
         }
 
         // The beginning of the segment itself.
-        let gap_s = before.map_or(f64::INFINITY, |b| self.frame_s(segment.first) - self.frame_s(b.end));
+        let gap_s = before.map_or(f64::INFINITY, |b| {
+            self.frame_s(segment.first) - self.frame_s(b.end)
+        });
         let old = before.filter(|_| gap_s < 0.06);
         let old_period = old.map(|b| rate / midi_to_hz(b.midi as f64, 440.0));
         let search = at(old.map_or(start_s - 0.02, |b| self.frame_s(b.end)) - 0.015)
             ..=at(start_s + 0.012).max(at(start_s - 0.015));
-        let lowest = search.min_by(|a, b| curve[*a].total_cmp(&curve[*b])).unwrap_or(e0);
-        let depth = if old.is_some() { dip(lowest, 0, curve.len() - 1) } else { 30.0 };
+        let lowest = search
+            .min_by(|a, b| curve[*a].total_cmp(&curve[*b]))
+            .unwrap_or(e0);
+        let depth = if old.is_some() {
+            dip(lowest, 0, curve.len() - 1)
+        } else {
+            30.0
+        };
         let tongued = depth > 6.0;
         let lowest_s = base_s + lowest as f64 * STEP_S;
         let (onset, change) = if tongued {
-            self.tongued_onset(lowest_s, end_s, width_s, old_period.filter(|_| depth < 20.0))
+            self.tongued_onset(
+                lowest_s,
+                end_s,
+                width_s,
+                old_period.filter(|_| depth < 20.0),
+            )
         } else {
-            let from_s = old.map_or(start_s, |b| self.frame_s(b.end)) - 0.5 * self.frame_samples as f64 / rate;
-            self.fitted(from_s, start_s + 0.3 * self.frame_samples as f64 / rate, old_period, start_s)
+            let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
+                - 0.5 * self.frame_samples as f64 / rate;
+            self.fitted(
+                from_s,
+                start_s + 0.3 * self.frame_samples as f64 / rate,
+                old_period,
+                start_s,
+            )
         };
-        let beginning = if old.is_some() { Beginning::Change } else { Beginning::Silence };
+        let beginning = if old.is_some() {
+            Beginning::Change
+        } else {
+            Beginning::Silence
+        };
         let mut open = (onset, change, beginning, depth, tongued, e0);
         for cut in cuts.iter().map(Some).chain(std::iter::once(None)) {
             let (end_env, offset_s) = match cut {
@@ -239,7 +272,8 @@ impl NoteMaker<'_> {
                 None => (e1, end_s),
             };
             let ((onset_s, onset_se_s), change, beginning, dip_db, tongued, from_env) = open;
-            let frame_at = |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
+            let frame_at =
+                |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
             let first = frame_at(from_env).clamp(segment.first, segment.end - 1);
             let end = frame_at(end_env).clamp(first + 1, segment.end);
             self.describe(
@@ -289,9 +323,15 @@ impl NoteMaker<'_> {
         // 1.4826 makes the median deviation a standard deviation for a normal spread.
         sketch.cents_sd = 148.26 * median(&mut deviations) as f64;
         sketch.strength = inner.iter().map(|p| p.strength as f64).sum::<f64>() / inner.len() as f64;
-        let body = self.envelope.curve_db(sketch.onset_s, sketch.offset_s.max(sketch.onset_s + 0.01), 0.010);
+        let body = self.envelope.curve_db(
+            sketch.onset_s,
+            sketch.offset_s.max(sketch.onset_s + 0.01),
+            0.010,
+        );
         sketch.peak_db = body.iter().copied().fold(-120.0, f64::max);
-        let about = self.envelope.curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
+        let about = self
+            .envelope
+            .curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
         let low = about.iter().copied().fold(f64::INFINITY, f64::min);
         let early = body.iter().take(60).copied().fold(-120.0, f64::max);
         sketch.rise_db = early - low;
@@ -307,10 +347,15 @@ impl NoteMaker<'_> {
         old_period: Option<f64>,
     ) -> ((f64, f64), f64) {
         // Up to where the level has risen most of the way.
-        let curve = self.envelope.curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
+        let curve = self
+            .envelope
+            .curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
         let top = curve.iter().copied().fold(-120.0, f64::max);
         let low = curve.first().copied().unwrap_or(top);
-        let risen = curve.iter().position(|x| *x > low + 0.75 * (top - low)).unwrap_or(curve.len());
+        let risen = curve
+            .iter()
+            .position(|x| *x > low + 0.75 * (top - low))
+            .unwrap_or(curve.len());
         self.fitted(
             lowest_s - 0.5 * width_s,
             lowest_s + risen as f64 * STEP_S + 0.25 * width_s,
@@ -330,7 +375,10 @@ impl NoteMaker<'_> {
         let rate = self.sample_rate_hz;
         let sample = |t: f64| (t * rate).max(0.0) as usize;
         match change_point(self.samples, rate, sample(from_s), sample(to_s), old_period) {
-            Some(change) => ((change.at_samples / rate, change.se_samples / rate), change.evidence),
+            Some(change) => (
+                (change.at_samples / rate, change.se_samples / rate),
+                change.evidence,
+            ),
             None => ((fallback_s.max(0.0), self.hop_samples as f64 / rate), 0.0),
         }
     }

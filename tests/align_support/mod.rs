@@ -373,15 +373,17 @@ pub fn perform(
         if interior && random.chance(player.dropped) {
             truth.notes[idx] = Some((Outcome::Missed, None));
             // Held over, left silent, or run together.
+            // One of two equal notes held through both cannot be told from two run together.
+            let repeated = line.notes[idx - 1].sounding_midi == midi;
             match random.below(3) {
-                0 => {
+                0 if !repeated => {
                     if let Some(last) = played.last_mut() {
                         last.offset_s = clock + sounding;
                     }
                     clock += interval;
                 }
-                1 => clock += interval,
-                _ => {}
+                2 => {}
+                _ => clock += interval,
             }
             calm = 4;
             idx += 1;
