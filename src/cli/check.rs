@@ -32,7 +32,12 @@ pub struct CheckArguments {
     #[arg(long, value_name = "BEAT=BPM")]
     click: Option<String>,
     /// Second of the take at which one of the clicks sounds
-    #[arg(long, value_name = "S", requires = "click", allow_negative_numbers = true)]
+    #[arg(
+        long,
+        value_name = "S",
+        requires = "click",
+        allow_negative_numbers = true
+    )]
     click_at: Option<f64>,
     /// Write the check as JSON to FILE; "-" is standard output, instead of the text
     #[arg(long, value_name = "FILE")]
@@ -80,7 +85,9 @@ pub struct TakeOptions {
 /// A bar range, rhythm or click that cannot be meant.
 #[derive(Debug, thiserror::Error)]
 enum SayError {
-    #[error("cannot read the bars \"{0}\": write the printed numbers of the first and the last, such as 9-16, or one, such as 9")]
+    #[error(
+        "cannot read the bars \"{0}\": write the printed numbers of the first and the last, such as 9-16, or one, such as 9"
+    )]
     Bars(String),
     #[error("the line has no bars {wanted}; it has {first} to {last}")]
     NoSuchBars {
@@ -88,7 +95,9 @@ enum SayError {
         first: String,
         last: String,
     },
-    #[error("no rhythm is called \"{0}\"; write a chain such as long-short, short-long or long-short-short, or triplet")]
+    #[error(
+        "no rhythm is called \"{0}\"; write a chain such as long-short, short-long or long-short-short, or triplet"
+    )]
     Rhythm(String),
     #[error("--click-at takes a second of the take, such as 1.25")]
     ClickAt,
@@ -181,9 +190,7 @@ impl CheckArguments {
             None => None,
         };
         let rhythm = match &self.rhythm {
-            Some(name) => {
-                Some(Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.clone()))?)
-            }
+            Some(name) => Some(Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.clone()))?),
             None => None,
         };
         let mut click = match &self.click {

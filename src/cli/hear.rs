@@ -28,12 +28,12 @@ pub struct HearArguments {
 
 pub fn run(arguments: &HearArguments) -> Result<Done, CommandError> {
     let instrument = match &arguments.instrument {
-        Some(name) => Some(instruments::find(name).ok_or_else(|| {
-            LineError::NoSuchInstrument {
+        Some(name) => Some(
+            instruments::find(name).ok_or_else(|| LineError::NoSuchInstrument {
                 wanted: name.clone(),
                 nearest: instruments::nearest(name),
-            }
-        })?),
+            })?,
+        ),
         None => None,
     };
     let options = match instrument {

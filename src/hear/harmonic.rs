@@ -50,7 +50,10 @@ impl Fit {
         for (k, (phase, step)) in self.phases.iter_mut().zip(&self.steps).enumerate() {
             self.basis[2 * k] = phase.0 as f32;
             self.basis[2 * k + 1] = phase.1 as f32;
-            *phase = (phase.0 * step.0 - phase.1 * step.1, phase.0 * step.1 + phase.1 * step.0);
+            *phase = (
+                phase.0 * step.0 - phase.1 * step.1,
+                phase.0 * step.1 + phase.1 * step.0,
+            );
         }
         let m = self.basis.len();
         for i in 0..m {
@@ -82,7 +85,11 @@ impl Fit {
                 for k in 0..j {
                     sum -= l[i * m + k] * l[j * m + k];
                 }
-                l[i * m + j] = if i == j { sum.max(1e-12).sqrt() } else { sum / l[j * m + j] };
+                l[i * m + j] = if i == j {
+                    sum.max(1e-12).sqrt()
+                } else {
+                    sum / l[j * m + j]
+                };
             }
             let mut sum = self.moment[i] as f64;
             for k in 0..i {
@@ -152,12 +159,28 @@ pub fn boundary(
     }
     let cost: Vec<f64> = before.iter().zip(&after).map(|(a, b)| a + b).collect();
     let best = (0..cost.len()).min_by(|a, b| cost[*a].total_cmp(&cost[*b]))?;
-    let total: f64 = stretch.iter().map(|s| (*s as f64) * (*s as f64)).sum::<f64>().max(1e-12);
+    let total: f64 = stretch
+        .iter()
+        .map(|s| (*s as f64) * (*s as f64))
+        .sum::<f64>()
+        .max(1e-12);
     let tolerance = cost[best] + 0.01 * total;
-    let earliest = (0..best).rev().take_while(|i| cost[*i] < tolerance).last().unwrap_or(best);
-    let latest = (best + 1..cost.len()).take_while(|i| cost[*i] < tolerance).last().unwrap_or(best);
+    let earliest = (0..best)
+        .rev()
+        .take_while(|i| cost[*i] < tolerance)
+        .last()
+        .unwrap_or(best);
+    let latest = (best + 1..cost.len())
+        .take_while(|i| cost[*i] < tolerance)
+        .last()
+        .unwrap_or(best);
     let offset = if best > 0 && best + 1 < cost.len() {
-        super::frames::parabola(cost[best - 1] as f32, cost[best] as f32, cost[best + 1] as f32).0 as f64
+        super::frames::parabola(
+            cost[best - 1] as f32,
+            cost[best] as f32,
+            cost[best + 1] as f32,
+        )
+        .0 as f64
     } else {
         0.0
     };
