@@ -11,6 +11,7 @@ pub mod frames;
 pub mod harmonic;
 pub mod notes;
 pub mod path;
+pub mod pitch;
 pub mod refine;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
@@ -146,15 +147,13 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         frames: &found,
         path: &path,
         envelope: &envelope,
+        low_hz: options.low_hz,
     };
     let (sketches, _blips) = maker.sketch();
     if std::env::var("DUMP").is_ok() {
         for (i, k) in sketches.iter().enumerate() {
             let f = confidence::features(&sketches, i, floor);
-            println!(
-                "DUMP {:.4} {:.4} {:.3} {} {:.2} {:.2} | {:?}",
-                k.onset_s, k.offset_s, k.midi, k.tongued as u8, k.dip_db, k.rise_db, f
-            );
+            println!("DUMP {:.4} {:.4} {:.3} {} {:.2} {:.2} | {:?}", k.onset_s, k.offset_s, k.midi, k.tongued as u8, k.dip_db, k.rise_db, f);
         }
     }
     let notes = confidence::weigh(&sketches, floor);
