@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::super::check::{Cause, FindingKind, PatternKind, Run, SpanKind, Verdict};
 use super::super::local::phrase_begins;
 use super::super::onsets::Played;
-use super::super::stats::robust_sd;
+use super::super::stats::{mean, robust_sd};
 use super::{Evidence, Weighed};
 use crate::align::Outcome;
 
@@ -97,7 +97,10 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
     if !sure_notes(evidence, run) {
         return None;
     }
-    if let Some(pattern) = run.pattern {
+    if let Some(pattern) = run
+        .pattern
+        .filter(|p| (p.ratio - 1.0).abs() > STAND_OUT_SDS * p.ratio_se)
+    {
         // Half the difference of the pair's intervals: how late the second note comes.
         let late = run.ioi_mean_ms * (pattern.ratio - 1.0) / (pattern.ratio + 1.0);
         let late_se = 2.0 * run.ioi_mean_ms * pattern.ratio_se / (pattern.ratio + 1.0).powi(2);
@@ -114,7 +117,9 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
         ms - CLEAR_BY_ERRORS * se_ms > run.threshold_ms.max(STAND_OUT_SDS * scatter_ms)
     };
     let (from, to) = (slowest.from_index, slowest.to_index);
-    if stands_out(slowest.excess_ms, slowest.se_ms)
+    // An interval has the scatter of two onsets: take out what is more than one onset's.
+    let usual = STAND_OUT_SDS * scatter_ms * (std::f64::consts::SQRT_2 - 1.0);
+    if stands_out(slowest.excess_ms - usual, slowest.se_ms)
         && !at_phrase_edge(evidence, to)
         && (leaves_bend(evidence, run, to) || leaves_bend(evidence, run, from))
     {
@@ -126,8 +131,8 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
         .filter(|idx| !at_phrase_edge(evidence, **idx) && leaves_bend(evidence, run, **idx))
         .filter_map(|idx| Some((*idx, evidence.deviations[*idx]?)))
         .filter(|(idx, d)| {
-            let habit = habit_of_change(evidence, *idx);
-            stands_out(d.ms.abs(), d.se_ms) || habit && d.ms > 0.0
+            stands_out(d.ms.abs(), d.se_ms)
+                || d.ms > 0.0 && is_habit(evidence, scatter_ms, run, *idx)
         })
         .max_by(|a, b| a.1.ms.abs().total_cmp(&b.1.ms.abs()));
     if let Some((idx, deviation)) = worst {
@@ -179,23 +184,32 @@ fn sure_notes(evidence: &Evidence, run: &Run) -> bool {
             .any(|a| a.after_index.is_some_and(near))
 }
 
-/// Whether the change to note `idx` comes late in most of three or more occurrences in runs.
-fn habit_of_change(evidence: &Evidence, idx: usize) -> bool {
+/// Whether the change to note `idx` comes late in most of three or more occurrences in runs,
+/// and on average by more than the threshold and than chance would have it.
+fn is_habit(evidence: &Evidence, scatter_ms: f64, run: &Run, idx: usize) -> bool {
     let written = |idx: usize| evidence.line.notes[idx].written.midi();
     let Some(before) = idx.checked_sub(1) else {
         return false;
     };
-    let (mut all, mut late) = (0, 0);
+    let (mut occurrences, mut late) = (Vec::new(), 0);
     for run in &evidence.check.runs {
         for to in run.first_index + 1..=run.last_index {
-            if (written(to - 1), written(to)) == (written(before), written(idx)) {
-                all += 1;
-                let slow = evidence.deviations[to].is_some_and(|d| d.ms > 0.0);
-                late += usize::from(slow && run.late_or_early.contains(&to));
+            if (written(to - 1), written(to)) == (written(before), written(idx))
+                && let Some(deviation) = evidence.deviations[to]
+            {
+                occurrences.push(deviation.ms);
+                late += usize::from(deviation.ms > 0.0 && run.late_or_early.contains(&to));
             }
         }
     }
-    all >= OCCURRENCES && 2 * late > all
+    let n = occurrences.len();
+    let usual = mean(&occurrences);
+    n >= OCCURRENCES
+        && 2 * late > n
+        && usual
+            > run
+                .threshold_ms
+                .max(STAND_OUT_SDS * scatter_ms / (n as f64).sqrt())
 }
 
 /// The first note of a phrase has no beat before it; its last two, and all from where the
