@@ -41,7 +41,9 @@ struct Point {
     time_s: f64,
     se_s: f64,
     stretch: usize,
-    /// Onsets of one phrase share a time origin.
+    /// Between two places where the beat may stand still: restart, breath mark, fermata.
+    section: usize,
+    /// Between two such places or longer rests.
     phrase: usize,
     /// Part of a phrase end, and so of no fit.
     phrase_end: bool,
@@ -91,7 +93,7 @@ pub fn tempo_beat_quarters(line: &Line) -> f64 {
 
 fn points(line: &Line, befores: &[Before], played: &[Played], beat_quarters: f64) -> Vec<Point> {
     let mut points: Vec<Point> = Vec::new();
-    let (mut origin_beats, mut phrase) = (0.0, 0);
+    let (mut origin_beats, mut section, mut phrase) = (0.0, 0, 0);
     for stretch in stretches(played) {
         let steady: Vec<&Played> = stretch.iter().filter(|p| p.steady).collect();
         let Some(first) = steady.first() else {
@@ -102,12 +104,16 @@ fn points(line: &Line, befores: &[Before], played: &[Played], beat_quarters: f64
             if i == 0 || phrase_begins(line, befores, steady[i - 1].idx, p.idx) {
                 phrase += 1;
             }
+            if i == 0 || (steady[i - 1].idx + 1..=p.idx).any(|idx| befores[idx].halt) {
+                section += 1;
+            }
             points.push(Point {
                 idx: p.idx,
                 beat: origin_beats + (p.quarters - first.quarters) / beat_quarters,
                 time_s: p.onset_s,
                 se_s: p.onset_se_s,
                 stretch: p.stretch,
+                section,
                 phrase,
                 phrase_end: false,
             });
@@ -174,32 +180,38 @@ impl Course {
     }
 }
 
-/// The course through all onsets but those of phrase ends; each phrase has its own origin.
+/// The course through all onsets but those of phrase ends.
+///
+/// Onsets that share a time origin hold the tempo best, so the widest pieces in which they do
+/// not wander are taken: sections, else phrases, else blocks of beats.
 fn fit_course(points: &[Point]) -> Option<Course> {
     let beats = points.last()?.beat;
     let kept: Vec<Point> = points.iter().filter(|p| !p.phrase_end).copied().collect();
     if kept.len() < MIN_ONSETS || beats <= 0.0 {
         return None;
     }
-    // Where nearly every phrase is a single note, rests cannot each have their own origin.
-    let phrases = kept.chunk_by(|a, b| a.phrase == b.phrase).count();
-    let by_phrase = 3 * phrases <= kept.len();
-    let groups: Vec<usize> = kept
-        .iter()
-        .map(|p| if by_phrase { p.phrase } else { p.stretch })
-        .collect();
-    let (course, residuals) = fit_with_origins(&kept, &groups, beats)?;
-    if successive_ratio(&residuals, &groups) >= WANDERING_RATIO {
-        return Some(course);
+    let block = |p: &Point| p.phrase * 10_000 + (p.beat / BLOCK_BEATS) as usize;
+    let pieces: [Vec<usize>; 3] = [
+        kept.iter().map(|p| p.section).collect(),
+        kept.iter().map(|p| p.phrase).collect(),
+        kept.iter().map(block).collect(),
+    ];
+    let mut course = None;
+    for groups in &pieces {
+        // Pieces of hardly more than one onset hold no tempo.
+        let n_pieces = groups.chunk_by(|a, b| a == b).count();
+        if course.is_some() && 3 * n_pieces > kept.len() {
+            break;
+        }
+        let Some((fitted, residuals)) = fit_with_origins(&kept, groups, beats) else {
+            continue;
+        };
+        course = Some(fitted);
+        if successive_ratio(&residuals, groups) >= WANDERING_RATIO {
+            break;
+        }
     }
-    let blocks: Vec<usize> = kept
-        .iter()
-        .zip(&groups)
-        .map(|(p, g)| g * 10_000 + (p.beat / BLOCK_BEATS) as usize)
-        .collect();
-    fit_with_origins(&kept, &blocks, beats)
-        .map(|(course, _)| course)
-        .or(Some(course))
+    course
 }
 
 /// Mean square successive difference over the variance: 2 when independent, less when wandering.
