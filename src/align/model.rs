@@ -59,8 +59,8 @@ pub const REPEAT_LEFT_OUT: f32 = -2.1;
 pub const REPEAT_EXITS_MAX: usize = 4;
 /// The take begins somewhere else than at the first note of the line.
 pub const START_LATER: f32 = -3.0;
-/// The take ends before the line does.
-pub const END_EARLIER: f32 = -4.0;
+/// The take ends before the line does: one take in twenty, at one of some hundred notes.
+pub const END_EARLIER: f32 = -8.0;
 /// Notes at the very start or end of the line up to which they count as missed, not as not reached.
 pub const EDGE_NOTES_MISSED: usize = 2;
 
@@ -115,6 +115,9 @@ pub const TRANSITION_S: f64 = 0.025;
 pub const NOTE_S: f64 = 0.040;
 /// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
 pub const TOO_SHORT: f32 = -4.0;
+/// What coming on time is worth: log-density of a normal [`RHYTHM_SD`] at its peak, against any
+/// time within a factor e.
+pub const ON_TIME: f32 = 0.7;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
