@@ -26,7 +26,7 @@ const SKIP_NOTES: usize = 3;
 const TALK_NOTES: usize = 4;
 /// A sound an octave, twelfth or other register from its neighbour is the attack or release of
 /// that note in the wrong register, not a note of its own, up to this length, seconds.
-const REGISTER_BLIP_S: f64 = 0.10;
+const REGISTER_BLIP_S: f64 = 0.07;
 const TOUCHING_S: f64 = 0.03;
 /// From this many times the written interval on there was time for a note played once more.
 const OWN_TIME: f64 = 1.4;
