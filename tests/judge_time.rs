@@ -335,6 +335,7 @@ fn with_click(click: Option<f64>, heard: &[f64]) -> passagework::judge::Check {
             bpm: 120.0,
             at_s: click,
         }),
+        ..JudgeOptions::default()
     })
 }
 

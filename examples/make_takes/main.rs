@@ -2,12 +2,14 @@
 //!
 //! `cargo run --example make_takes -- OUT [--set NAME] [--seed N] [--count N] [--rooms DIR]`
 //!
-//! Each folder OUT/NAME-nnn holds `take.wav`, `line.musicxml` and `truth.json`: for every
+//! Each folder OUT/NAME-nnn holds `take.wav`, `line.musicxml`, the same line as
+//! `line.abc`, and `truth.json`: for every
 //! note of the line `{outcome, onset, midi, cents, slur_in}` (seconds, sounding MIDI number),
 //! then `added`, `restarts`, `skips`, `a4`, tempo, and `sounded`: every sound in order.
 //! `--rooms`: a folder of impulse responses (WAV); without it rooms are made.
 //! Even numbers are for developing, odd ones (`-held`) for measuring only.
 
+mod abc;
 mod etude;
 mod faults;
 mod musicxml;
@@ -67,7 +69,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 
 fn write_take(folder: &Path, made: &sets::Made) -> Result<(), Box<dyn std::error::Error>> {
     std::fs::create_dir_all(folder)?;
-    std::fs::write(folder.join("line.musicxml"), &made.line)?;
+    std::fs::write(folder.join("line.musicxml"), &made.musicxml)?;
+    std::fs::write(folder.join("line.abc"), &made.abc)?;
     std::fs::write(
         folder.join("truth.json"),
         serde_json::to_string_pretty(&made.truth)?,

@@ -1,5 +1,6 @@
 //! The sets of takes, each deterministic by its name, seed and number.
 
+use crate::abc::to_abc;
 use crate::etude::{Etude, EtudeOptions, Note, compose};
 use crate::faults;
 use crate::musicxml::to_musicxml;
@@ -16,7 +17,8 @@ pub const NAMES: &[&str] = &[
 ];
 
 pub struct Made {
-    pub line: String,
+    pub musicxml: String,
+    pub abc: String,
     pub truth: Value,
     pub samples: Vec<f32>,
     pub sample_rate_hz: u32,
@@ -211,7 +213,8 @@ fn sound(
             truth["voice"] = name.into();
             truth["instrument"] = etude.instrument.name.into();
             return Ok(Made {
-                line: to_musicxml(etude),
+                musicxml: to_musicxml(etude),
+                abc: to_abc(etude),
                 truth,
                 samples,
                 sample_rate_hz: rate,

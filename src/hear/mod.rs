@@ -8,6 +8,7 @@ pub mod confidence;
 pub mod decimate;
 pub mod envelope;
 pub mod frames;
+pub mod harmonic;
 pub mod notes;
 pub mod path;
 pub mod refine;
@@ -147,6 +148,12 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         envelope: &envelope,
     };
     let (sketches, _blips) = maker.sketch();
+    if std::env::var("DUMP").is_ok() {
+        for (i, k) in sketches.iter().enumerate() {
+            let f = confidence::features(&sketches, i, floor);
+            println!("DUMP {:.4} {:.4} {:.3} {} {:.2} {:.2} | {:?}", k.onset_s, k.offset_s, k.midi, k.tongued as u8, k.dip_db, k.rise_db, f);
+        }
+    }
     let notes = confidence::weigh(&sketches, floor);
     Hearing {
         notes,

@@ -15,8 +15,9 @@ use crate::line::Line;
 /// already weighed the sound of each note; this is for what it cannot see of itself.
 const CONFIDENCE_PER_WARNING: f64 = 0.98;
 
-/// Measurements by index of the line.
+/// Measurements by index of the line, and the ends of the heard notes by theirs.
 pub struct Measured<'a> {
+    pub ends: &'a [f64],
     pub local: &'a [Option<Deviation>],
     pub from_click: &'a [Option<Deviation>],
     pub cents: &'a [Option<(f64, f64)>],
@@ -53,9 +54,7 @@ pub fn notes(
                 sounding_midi: note.sounding_midi,
                 heard_midi: last.heard_midi,
                 onset_s: onset(last.heard_idx),
-                offset_s: last
-                    .heard_idx
-                    .and_then(|h| Some(hearing.notes.get(h)?.offset_s)),
+                offset_s: last.heard_idx.and_then(|h| measured.ends.get(h).copied()),
                 cents: cents.map(|c| c.0),
                 cents_se: cents.map(|c| c.1),
                 deviation_ms: deviation.map(|d| d.ms),

@@ -18,11 +18,12 @@ const SURE: f64 = 0.8;
 const TONGUES_HEARD: f64 = 0.8;
 const TONGUES_NEEDED: usize = 5;
 
-/// Articulation of the judged attempts.
+/// Articulation of the judged attempts; `ends` are those of the heard notes.
 pub fn articulation(
     line: &Line,
     befores: &[Before],
     hearing: &Hearing,
+    ends: &[f64],
     played: &[Played],
 ) -> ArticulationCheck {
     let mut check = ArticulationCheck::default();
@@ -35,7 +36,7 @@ pub fn articulation(
                 continue;
             }
             let (na, nb) = (&line.notes[a.idx], &line.notes[b.idx]);
-            let (ha, hb) = (&hearing.notes[a.heard_idx], &hearing.notes[b.heard_idx]);
+            let hb = &hearing.notes[b.heard_idx];
             if a.judged
                 && na
                     .articulations
@@ -45,7 +46,7 @@ pub fn articulation(
             {
                 let written_s =
                     (b.onset_s - a.onset_s) * na.duration_quarters / (b.quarters - a.quarters);
-                staccato.push((ha.duration_s() / written_s).clamp(0.0, 1.0));
+                staccato.push(((ends[a.heard_idx] - a.onset_s) / written_s).clamp(0.0, 1.0));
             }
             let joined = !befores[b.idx].halt && befores[b.idx].rest_quarters == 0.0;
             if !b.judged || !b.steady || !a.steady || !joined || hb.confidence < SURE {
@@ -60,7 +61,7 @@ pub fn articulation(
                             | Articulation::Tenuto
                     )
                 });
-                if hb.tongued && !retouched && hb.onset_s - ha.offset_s >= TONGUE_GAP_S {
+                if hb.tongued && !retouched && b.onset_s - ends[a.heard_idx] >= TONGUE_GAP_S {
                     check.slurred_tongued.push(b.idx);
                 }
             } else if na.written.midi() != nb.written.midi() {

@@ -16,6 +16,61 @@ pub struct ClickOptions {
     pub at_s: Option<f64>,
 }
 
+impl ClickOptions {
+    /// Reads `q.=92`: a note value (`w h q e s`, `1 2 4 8 16` or `1/4`, with dots), then beats
+    /// a minute from 10 to 600. The error says what to write instead.
+    pub fn parse(text: &str) -> Result<ClickOptions, ClickError> {
+        let wrong = || ClickError(text.into());
+        let (value, bpm) = text.split_once('=').ok_or_else(wrong)?;
+        let bpm: f64 = bpm.trim().parse().map_err(|_| wrong())?;
+        let beat_quarters = note_value_quarters(value.trim()).ok_or_else(wrong)?;
+        if !(10.0..=600.0).contains(&bpm) {
+            return Err(wrong());
+        }
+        Ok(ClickOptions {
+            beat_quarters,
+            bpm,
+            at_s: None,
+        })
+    }
+}
+
+/// Quarters of a note value: `q.` is 1.5, `8` is 0.5, `3/8` is 1.5.
+fn note_value_quarters(text: &str) -> Option<f64> {
+    let name = text.trim_end_matches('.');
+    let dots = (text.len() - name.len()) as i32;
+    let plain = match name.to_ascii_lowercase().as_str() {
+        "w" => 4.0,
+        "h" => 2.0,
+        "q" => 1.0,
+        "e" => 0.5,
+        "s" => 0.25,
+        name => match name.split_once('/') {
+            Some((over, under)) => {
+                let (over, under): (u32, u32) = (over.parse().ok()?, under.parse().ok()?);
+                4.0 * f64::from(over) / f64::from(under)
+            }
+            None => {
+                let under: u32 = name.parse().ok()?;
+                [1, 2, 4, 8, 16, 32]
+                    .contains(&under)
+                    .then(|| 4.0 / f64::from(under))?
+            }
+        },
+    };
+    // Each dot adds half of what stood before it: 2 − 2⁻ⁿ in all.
+    let dotted = plain * (2.0 - 0.5f64.powi(dots));
+    (dots <= 2 && dotted > 0.0 && dotted <= 8.0).then_some(dotted)
+}
+
+/// A click that cannot be read.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "cannot read the click \"{0}\": write a note value, = and 10 to 600 beats a minute, \
+     such as q=112, q.=92, e=160, 1/4=112"
+)]
+pub struct ClickError(String);
+
 /// The click as it lay in the take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ClickGrid {

@@ -16,10 +16,11 @@ mod tempo;
 mod tuning;
 
 pub use check::*;
-pub use click::ClickOptions;
+pub use click::{ClickError, ClickOptions};
+pub use findings::key_alter;
 pub use runs::threshold_ms;
 
-use crate::align::Alignment;
+use crate::align::{Alignment, Rhythm};
 use crate::hear::Hearing;
 use crate::line::Line;
 use local::Deviation;
@@ -28,6 +29,8 @@ use local::Deviation;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct JudgeOptions {
     pub click: Option<ClickOptions>,
+    /// The rhythm a run was practised in: onsets are held against that.
+    pub rhythm: Option<Rhythm>,
 }
 
 /// Judges a take. Every note of the line is judged by its last attempt.
@@ -38,13 +41,18 @@ pub fn judge(
     options: &JudgeOptions,
 ) -> Check {
     let befores = onsets::before_each(line);
-    let played = onsets::played(line, hearing, alignment);
+    let quarters = match &options.rhythm {
+        Some(rhythm) => rhythm.onsets_quarters(line),
+        None => line.notes.iter().map(|n| n.onset_quarters).collect(),
+    };
+    let played = onsets::played(line, &quarters, hearing, alignment);
+    let ends = onsets::ends(hearing, alignment);
     let deviations = deviations(line, &befores, &played);
     let runs = runs::runs(line, &befores, &played, &deviations);
-    let repeated = runs::repeated(line, &played, &runs);
+    let repeated = runs::repeated(&played, &runs);
     let mut tempo = tempo::tempo(line, &befores, &played);
     let (tuning, cents) = tuning::tuning(line, hearing, alignment);
-    let articulation = articulation::articulation(line, &befores, hearing, &played);
+    let articulation = articulation::articulation(line, &befores, hearing, &ends, &played);
 
     let mut from_click = vec![None; line.notes.len()];
     if let Some(options) = &options.click {
@@ -61,6 +69,7 @@ pub fn judge(
         hearing,
         alignment,
         &accuracy::Measured {
+            ends: &ends,
             local: &deviations,
             from_click: &from_click,
             cents: &cents,

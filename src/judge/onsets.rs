@@ -88,7 +88,13 @@ pub struct Played {
 }
 
 /// Every onset heard for a note of the line, stretch after stretch, each in order of the line.
-pub fn played(line: &Line, hearing: &Hearing, alignment: &Alignment) -> Vec<Played> {
+/// `quarters` are the places of the notes as they were to be played.
+pub fn played(
+    line: &Line,
+    quarters: &[f64],
+    hearing: &Hearing,
+    alignment: &Alignment,
+) -> Vec<Played> {
     let befores = before_each(line);
     let mut list = Vec::new();
     for (idx, matched) in alignment.notes.iter().enumerate().take(line.notes.len()) {
@@ -103,7 +109,7 @@ pub fn played(line: &Line, hearing: &Hearing, alignment: &Alignment) -> Vec<Play
                     stretch: attempt.stretch,
                     onset_s: heard.onset_s,
                     onset_se_s: heard.onset_se_s.max(ONSET_SE_FLOOR_S),
-                    quarters: line.notes[idx].onset_quarters,
+                    quarters: quarters[idx],
                     judged,
                     steady: !befores[idx].unsteady,
                     tongued: heard.tongued,
@@ -123,4 +129,26 @@ pub fn played(line: &Line, hearing: &Hearing, alignment: &Alignment) -> Vec<Play
 /// The stretches of `played`, each a slice of it.
 pub fn stretches(played: &[Played]) -> impl Iterator<Item = &[Played]> {
     played.chunk_by(|a, b| a.stretch == b.stretch)
+}
+
+/// End of every heard note, its own sound going on included.
+pub fn ends(hearing: &Hearing, alignment: &Alignment) -> Vec<f64> {
+    let mut ends: Vec<f64> = hearing.notes.iter().map(|n| n.offset_s).collect();
+    for (heard_idx, idx) in &alignment.continued {
+        let Some(matched) = alignment.notes.get(*idx) else {
+            continue;
+        };
+        // The attempt that the going on belongs to is the nearest before it.
+        let owner = matched
+            .earlier
+            .iter()
+            .chain([&matched.last])
+            .filter_map(|a| a.heard_idx)
+            .filter(|h| h < heard_idx)
+            .max();
+        if let (Some(owner), Some(note)) = (owner, hearing.notes.get(*heard_idx)) {
+            ends[owner] = ends[owner].max(note.offset_s);
+        }
+    }
+    ends
 }

@@ -135,7 +135,7 @@ fn measure(line: &Line, notes: &[Played], deviations: &[Option<Deviation>]) -> O
         measurement_sd_ms: m2.sqrt(),
         threshold_ms: threshold,
         verdict: Verdict::CannotTell,
-        slowest: slowest_change(notes, &iois)?,
+        slowest: slowest_change(notes, &x, &iois)?,
         pattern: pattern(line, notes, &residuals, ioi_mean_ms, threshold),
         late_or_early: late,
     })
@@ -167,9 +167,17 @@ fn deviation_sd_se(d2: f64, m2: f64, freedom: f64) -> f64 {
 }
 
 /// The interval longest against the run's own pace.
-fn slowest_change(notes: &[Played], iois: &[f64]) -> Option<SlowestChange> {
-    let pace = robust_mean(iois, PACE_SCATTER_MS)?;
-    let at = (0..iois.len()).max_by(|a, b| iois[*a].total_cmp(&iois[*b]))?;
+fn slowest_change(notes: &[Played], x: &[f64], iois: &[f64]) -> Option<SlowestChange> {
+    let steps: Vec<f64> = x.windows(2).map(|w| w[1] - w[0]).collect();
+    let usual_step = mean(&steps);
+    let paces: Vec<f64> = iois
+        .iter()
+        .zip(&steps)
+        .map(|(ioi, step)| ioi * usual_step / step)
+        .collect();
+    let pace = robust_mean(&paces, PACE_SCATTER_MS)?;
+    let excess = |i: usize| iois[i] - pace * steps[i] / usual_step;
+    let at = (0..iois.len()).max_by(|a, b| excess(*a).total_cmp(&excess(*b)))?;
     let (a, b) = (&notes[at], &notes[at + 1]);
     let mut variance = (1e3 * a.onset_se_s).powi(2) + (1e3 * b.onset_se_s).powi(2);
     if a.tongued != b.tongued {
@@ -180,7 +188,7 @@ fn slowest_change(notes: &[Played], iois: &[f64]) -> Option<SlowestChange> {
     Some(SlowestChange {
         from_index: a.idx,
         to_index: b.idx,
-        excess_ms: iois[at] - pace,
+        excess_ms: excess(at),
         se_ms: (variance + pace_se * pace_se).sqrt(),
     })
 }
@@ -321,27 +329,39 @@ fn class_offset(
 
 /// Runs that were played in several attempts: steady habit and scatter told apart, as in
 /// van Vugt, Jabusch & Altenmüller, Front. Psychol. 3 (2012) 495.
-pub fn repeated(line: &Line, played: &[Played], runs: &[Run]) -> Vec<RepeatedRun> {
+pub fn repeated(played: &[Played], runs: &[Run]) -> Vec<RepeatedRun> {
     runs.iter()
-        .filter_map(|run| repeated_run(line, played, run))
+        .filter_map(|run| repeated_run(played, run))
         .collect()
 }
 
-fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun> {
-    let n = run.last_index - run.first_index + 1;
+fn repeated_run(played: &[Played], run: &Run) -> Option<RepeatedRun> {
+    let whole = run.last_index - run.first_index + 1;
+    // The longest unbroken piece of the run in each stretch, where it is most of the run.
+    let pieces: Vec<&[Played]> = stretches(played)
+        .filter_map(|stretch| {
+            stretch
+                .chunk_by(|a, b| b.idx == a.idx + 1)
+                .map(|chunk| {
+                    let from = chunk.partition_point(|p| p.idx < run.first_index);
+                    let to = chunk.partition_point(|p| p.idx <= run.last_index);
+                    &chunk[from..to]
+                })
+                .max_by_key(|piece| piece.len())
+        })
+        .filter(|piece| piece.len() >= RUN_NOTES && 2 * piece.len() > whole)
+        .collect();
+    let first_index = pieces.iter().map(|p| p[0].idx).max()?;
+    let last_index = pieces.iter().map(|p| p[p.len() - 1].idx).min()?;
+    if pieces.len() < 2 || last_index < first_index + RUN_NOTES - 1 {
+        return None;
+    }
+    let n = last_index - first_index + 1;
     let mut tries: Vec<Vec<f64>> = Vec::new();
-    for stretch in stretches(played) {
-        let notes: Vec<&Played> = stretch
-            .iter()
-            .filter(|p| (run.first_index..=run.last_index).contains(&p.idx))
-            .collect();
-        if notes.len() != n {
-            continue;
-        }
-        let x: Vec<f64> = notes
-            .iter()
-            .map(|p| line.notes[p.idx].onset_quarters)
-            .collect();
+    for piece in pieces {
+        let from = first_index - piece[0].idx;
+        let notes = &piece[from..from + n];
+        let x: Vec<f64> = notes.iter().map(|p| p.quarters).collect();
         let y: Vec<f64> = notes
             .iter()
             .map(|p| 1e3 * (p.onset_s - notes[0].onset_s))
@@ -350,9 +370,6 @@ fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun
         tries.push(x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect());
     }
     let k = tries.len() as f64;
-    if tries.len() < 2 {
-        return None;
-    }
     let freedom = (n - 2) as f64;
     let means: Vec<f64> = (0..n)
         .map(|i| mean(&tries.iter().map(|t| t[i]).collect::<Vec<_>>()))
@@ -364,8 +381,8 @@ fn repeated_run(line: &Line, played: &[Played], run: &Run) -> Option<RepeatedRun
         / ((k - 1.0) * freedom);
     let habit2 = means.iter().map(|m| m * m).sum::<f64>() / freedom - scatter2 / k;
     Some(RepeatedRun {
-        first_index: run.first_index,
-        last_index: run.last_index,
+        first_index,
+        last_index,
         attempts: tries.len(),
         habit_sd_ms: habit2.max(0.0).sqrt(),
         scatter_sd_ms: scatter2.sqrt(),

@@ -255,10 +255,8 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
             break;
         }
     }
-    let [[ss, se], [_, ee]] = normal.covariance(points, groups, &weights, &residuals)?;
-    course.start_se = ss.max(0.0).sqrt();
-    course.end_se = ee.max(0.0).sqrt();
-    course.drift_se = (ss + ee - 2.0 * se).max(0.0).sqrt();
+    let [start_se, end_se, drift_se] = normal.errors(points, groups, &weights, &residuals)?;
+    (course.start_se, course.end_se, course.drift_se) = (start_se, end_se, drift_se);
     Some((course, residuals))
 }
 
@@ -359,15 +357,16 @@ impl Normal {
         ))
     }
 
-    /// Covariance of the two tempos: neighbouring onsets lean the same way, so whole blocks of
-    /// beats are taken as the independent pieces; never less than independent onsets give.
-    fn covariance(
+    /// Standard errors of start, end and their difference: neighbouring onsets may lean the
+    /// same way, so whole blocks of beats are taken as the independent pieces; never less
+    /// than independent onsets give.
+    fn errors(
         &self,
         points: &[Point],
         groups: &[usize],
         weights: &[f64],
         residuals: &[f64],
-    ) -> Option<[[f64; 2]; 2]> {
+    ) -> Option<[f64; 3]> {
         let inverse = self.inverse()?;
         let (mut meat, mut plain) = ([[0.0; 2]; 2], [[0.0; 2]; 2]);
         let (mut score, mut blocks, mut block) = ([0.0; 2], 0.0, None);
@@ -419,12 +418,13 @@ impl Normal {
         };
         let blocked = sandwich(meat.map(|row| row.map(|v| v * small_sample)));
         let independent = sandwich(plain);
-        let trace = |m: &[[f64; 2]; 2]| m[0][0] + m[1][1];
-        Some(if trace(&blocked) > trace(&independent) {
-            blocked
-        } else {
-            independent
-        })
+        let variances =
+            |m: [[f64; 2]; 2]| [m[0][0], m[1][1], m[0][0] + m[1][1] - m[0][1] - m[1][0]];
+        let (blocked, independent) = (variances(blocked), variances(independent));
+        // Huber's estimator is only moved by the onsets it counts in full (Huber 1981, ch. 6).
+        let counted = weights.iter().filter(|w| **w == 1.0).count().max(1) as f64;
+        let bread = weights.iter().sum::<f64>() / counted;
+        Some([0, 1, 2].map(|i| bread * blocked[i].max(independent[i]).max(0.0).sqrt()))
     }
 }
 

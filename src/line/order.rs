@@ -22,7 +22,7 @@ const ADJOINING_QUARTERS: f64 = 1e-3;
 /// Ties are joined in playing order, so that a tie into a second ending finds its note.
 pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
     let part = &score.parts[part_idx];
-    let mut problems = score.problems.clone();
+    let mut problems = [&score.problems[..], &part.problems].concat();
     let order = if as_written {
         (0..part.measures.len()).collect()
     } else {

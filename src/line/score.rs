@@ -12,7 +12,7 @@ pub struct Score {
 }
 
 /// One part: one player's music. Voices have been chosen and chords reduced by the reader.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Part {
     pub name: String,
     /// Name in the instrument table, where the file says which.
@@ -22,9 +22,14 @@ pub struct Part {
     pub instrument_hints: Vec<String>,
     /// Written to sounding in semitones, where the file says so.
     pub transpose_semitones: Option<i32>,
+    /// The pitches are sounding ones and nothing says how the player's part is written: an
+    /// instrument that transposes must have them written anew.
+    pub concert_pitch: bool,
     pub key: Key,
     pub tempo: Option<TempoMark>,
     pub measures: Vec<Measure>,
+    /// Faults in this part only; those of the whole file are the score's.
+    pub problems: Vec<Problem>,
 }
 
 /// One bar of the page.

@@ -110,7 +110,7 @@ impl Evidence<'_> {
 }
 
 /// Alteration that a key of `fifths` sharps gives a letter (0 = C).
-pub(super) fn key_alter(letter: u8, fifths: i32) -> i32 {
+pub fn key_alter(letter: u8, fifths: i32) -> i32 {
     // Sharps come in the order F C G D A E B, flats backwards.
     const ORDER: [i32; 7] = [1, 3, 5, 0, 2, 4, 6];
     let rank = ORDER[letter as usize % 7];

@@ -129,13 +129,50 @@ fn fault<'a>(evidence: &Evidence, run: &'a Run) -> Option<Fault<'a>> {
     })
 }
 
-/// The first note of a phrase has no beat before it; the last two stretch with its end.
+/// The first note of a phrase has no beat before it; its last two, and all from where the
+/// intervals only grow, belong to its end.
 fn at_phrase_edge(evidence: &Evidence, idx: usize) -> bool {
-    let n = evidence.line.notes.len();
     let begins = |from: usize, to: usize| {
-        to >= n || phrase_begins(evidence.line, evidence.befores, from, to)
+        to >= evidence.line.notes.len() || phrase_begins(evidence.line, evidence.befores, from, to)
     };
-    idx == 0 || begins(idx - 1, idx) || begins(idx, idx + 1) || begins(idx, idx + 2)
+    idx == 0
+        || begins(idx - 1, idx)
+        || begins(idx, idx + 1)
+        || begins(idx, idx + 2)
+        || idx >= broadening_from(evidence, idx)
+}
+
+/// Index from which the intervals only grow up to the end of the phrase that holds `idx`;
+/// past the phrase where they do not.
+fn broadening_from(evidence: &Evidence, idx: usize) -> usize {
+    let Some(at) = evidence
+        .played
+        .iter()
+        .position(|p| p.judged && p.idx == idx)
+    else {
+        return usize::MAX;
+    };
+    let played = evidence.played;
+    let same_phrase = |a: &Played, b: &Played| {
+        a.stretch == b.stretch && !phrase_begins(evidence.line, evidence.befores, a.idx, b.idx)
+    };
+    let mut last = at;
+    while last + 1 < played.len() && same_phrase(&played[last], &played[last + 1]) {
+        last += 1;
+    }
+    let pace = |i: usize| {
+        (played[i].onset_s - played[i - 1].onset_s)
+            / (played[i].quarters - played[i - 1].quarters).max(1e-6)
+    };
+    let mut from = last;
+    while from >= 2
+        && same_phrase(&played[from - 1], &played[from])
+        && same_phrase(&played[from - 2], &played[from - 1])
+        && pace(from) > pace(from - 1)
+    {
+        from -= 1;
+    }
+    played[from].idx
 }
 
 /// Whether a note stands off the smooth curve (a parabola in time over beats) through its
@@ -149,6 +186,7 @@ fn leaves_bend(evidence: &Evidence, run: &Run, idx: usize) -> bool {
         return false;
     };
     let me = &evidence.played[at];
+    let broadening = broadening_from(evidence, idx);
     let near: Vec<&Played> = evidence.played[at.saturating_sub(BEND_NOTES)..]
         .iter()
         .take(2 * BEND_NOTES + 1)
@@ -157,6 +195,7 @@ fn leaves_bend(evidence: &Evidence, run: &Run, idx: usize) -> bool {
             p.stretch == me.stretch
                 && p.steady
                 && p.idx != idx
+                && p.idx < broadening
                 && high - low <= BEND_NOTES
                 && !phrase_begins(evidence.line, evidence.befores, low, high)
         })
@@ -216,8 +255,9 @@ fn solve(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
         for row in 0..3 {
             if row != i {
                 let factor = m[row][i] / m[i][i];
-                for column in i..4 {
-                    m[row][column] -= factor * m[i][column];
+                let pivot_row = m[i];
+                for (value, above) in m[row].iter_mut().zip(pivot_row) {
+                    *value -= factor * above;
                 }
             }
         }

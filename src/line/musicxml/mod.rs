@@ -1,0 +1,415 @@
+//! MusicXML 4.0: partwise and timewise scores, plain and compressed.
+//!
+//! Element and attribute names are those of the MusicXML 4.0 reference (W3C Music Notation
+//! Community Group). What sounds is read, what only shows is not: `tie`, not `tied`;
+//! `duration`, not the tuplet's bracket; octave shifts, measure repeats and multiple rests are
+//! signs over music that is written out.
+
+mod direction;
+mod metre;
+mod note;
+mod part;
+mod pitch;
+mod voices;
+mod xml;
+
+use roxmltree::Node;
+
+use self::direction::{Jump, Told};
+use self::part::{MeasureSource, RawMeasure, RawPart, read_part};
+use self::pitch::Transposition;
+use self::xml::{Problems, below, child, child_text, children, text};
+use super::read::LineError;
+use super::score::{Measure, Part, Score};
+use super::xml_source;
+
+/// Bars closer to full than this are full: exports round tuplets to their divisions.
+const FULL_BAR_QUARTERS: f64 = 1.0 / 64.0;
+
+/// Reads a MusicXML file, plain or compressed; `voice` as the file names it, else in each part
+/// the voice with most notes.
+///
+/// Fails only where there is no score at all; a score may still be without notes.
+pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
+    let source = xml_source::load(bytes)?;
+    let document = xml_source::parse(&source.text).map_err(|error| LineError::Unreadable {
+        place: "the file".into(),
+        text: error.to_string(),
+    })?;
+    let root = document.root_element();
+    let mut problems = Problems::new(&document);
+    let sources = match root.tag_name().name() {
+        "score-partwise" => partwise(root),
+        "score-timewise" => timewise(root),
+        other => {
+            return Err(LineError::Unreadable {
+                place: "the first element".into(),
+                text: format!("<{other}> is no MusicXML score"),
+            });
+        }
+    };
+    let sources = in_list_order(root, sources);
+    if sources.iter().all(|p| p.measures.is_empty()) {
+        return Err(LineError::Unreadable {
+            place: "the file".into(),
+            text: "the score has no bars".into(),
+        });
+    }
+    let concert = child(root, "defaults").is_some_and(|d| child(d, "concert-score").is_some());
+    let mut score = Score {
+        title: title(root),
+        parts: Vec::new(),
+        problems: source.problems,
+    };
+    let raw: Vec<(RawPart, Vec<crate::line::Problem>)> = sources
+        .iter()
+        .map(|source| {
+            let part = read_part(&source.measures, &mut problems);
+            (part, problems.take())
+        })
+        .collect();
+    let told = told(&raw);
+    // The tempo stands at the top of the page, in the first part.
+    let tempo = raw.iter().find_map(|(part, _)| opening_tempo(part));
+    for (source, (part, found)) in sources.iter().zip(&raw) {
+        let name = source.name(root);
+        let mut read = assemble(part, &name, voice, concert, told, &mut problems);
+        read.instrument_hints = source.instrument_hints(root);
+        read.name = name;
+        read.tempo = opening_tempo(part).or(tempo);
+        read.problems = found.clone();
+        read.problems.extend(problems.take());
+        score.parts.push(read);
+    }
+    level_bars(&mut score.parts, &raw);
+    Ok(score)
+}
+
+struct PartSource<'a> {
+    id: String,
+    measures: Vec<MeasureSource<'a>>,
+}
+
+impl<'a> PartSource<'a> {
+    fn listed(&self, root: Node<'a, 'a>) -> Option<Node<'a, 'a>> {
+        let list = child(root, "part-list")?;
+        children(list, "score-part").find(|p| p.attribute("id") == Some(&self.id))
+    }
+
+    fn name(&self, root: Node<'a, 'a>) -> String {
+        let named = self.listed(root).and_then(|p| {
+            child_text(p, "part-name").or_else(|| {
+                let display = below(child(p, "part-name-display")?, "display-text")?;
+                Some(text(display)).filter(|t| !t.is_empty())
+            })
+        });
+        named.unwrap_or_else(|| self.id.clone())
+    }
+
+    /// Part name, instrument names, sound ids.
+    fn instrument_hints(&self, root: Node<'a, 'a>) -> Vec<String> {
+        let Some(part) = self.listed(root) else {
+            return Vec::new();
+        };
+        let mut hints: Vec<String> = child_text(part, "part-name").into_iter().collect();
+        for instrument in children(part, "score-instrument") {
+            hints.extend(child_text(instrument, "instrument-name"));
+            hints.extend(child_text(instrument, "instrument-sound"));
+        }
+        hints.dedup();
+        hints
+    }
+}
+
+fn partwise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
+    children(root, "part")
+        .map(|part| PartSource {
+            id: part.attribute("id").unwrap_or_default().to_string(),
+            measures: children(part, "measure")
+                .map(|m| MeasureSource { head: m, music: m })
+                .collect(),
+        })
+        .collect()
+}
+
+fn timewise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
+    let mut parts: Vec<PartSource> = Vec::new();
+    for measure in children(root, "measure") {
+        for music in children(measure, "part") {
+            let id = music.attribute("id").unwrap_or_default();
+            let source = MeasureSource {
+                head: measure,
+                music,
+            };
+            match parts.iter_mut().find(|p| p.id == id) {
+                Some(part) => part.measures.push(source),
+                None => parts.push(PartSource {
+                    id: id.to_string(),
+                    measures: vec![source],
+                }),
+            }
+        }
+    }
+    parts
+}
+
+/// Parts in the order of the part list; those it does not name follow.
+fn in_list_order<'a>(root: Node<'a, 'a>, mut parts: Vec<PartSource<'a>>) -> Vec<PartSource<'a>> {
+    let listed: Vec<&str> = child(root, "part-list")
+        .into_iter()
+        .flat_map(|list| children(list, "score-part"))
+        .filter_map(|p| p.attribute("id"))
+        .collect();
+    parts.sort_by_key(|p| {
+        listed
+            .iter()
+            .position(|id| *id == p.id)
+            .unwrap_or(listed.len())
+    });
+    parts
+}
+
+fn title<'a>(root: Node<'a, 'a>) -> String {
+    child_text(root, "movement-title")
+        .or_else(|| child_text(child(root, "work")?, "work-title"))
+        .unwrap_or_default()
+}
+
+/// A tempo mark counts for the line where it stands before or at the first note, or in its bar.
+fn opening_tempo(part: &RawPart) -> Option<crate::line::TempoMark> {
+    let (bar_idx, _, tempo) = part.tempo?;
+    let first = part
+        .measures
+        .iter()
+        .position(|m| m.notes.iter().any(|n| n.plays()))
+        .unwrap_or(0);
+    (bar_idx <= first).then_some(tempo)
+}
+
+/// For each kind of jump, the best authority that the file has for it anywhere: where sounds
+/// say where to jump, signs and words only repeat it.
+#[derive(Clone, Copy)]
+struct ToldBy {
+    segno: Told,
+    coda: Told,
+    to_coda: Told,
+    fine: Told,
+    back: Told,
+}
+
+fn told(parts: &[(RawPart, Vec<crate::line::Problem>)]) -> ToldBy {
+    let all = || {
+        parts
+            .iter()
+            .flat_map(|(part, _)| &part.measures)
+            .flat_map(|m| &m.jumps)
+    };
+    let best = |kinds: &[Jump]| {
+        [Told::BySound, Told::BySign]
+            .into_iter()
+            .find(|told| all().any(|(jump, by, _)| kinds.contains(jump) && by == told))
+            .unwrap_or(Told::ByWords)
+    };
+    ToldBy {
+        segno: best(&[Jump::Segno]),
+        coda: best(&[Jump::Coda]),
+        to_coda: best(&[Jump::ToCoda]),
+        fine: best(&[Jump::Fine]),
+        back: best(&[Jump::DaCapo, Jump::DalSegno]),
+    }
+}
+
+/// One part of the page out of its raw measures.
+fn assemble(
+    raw: &RawPart,
+    name: &str,
+    voice: Option<&str>,
+    concert: bool,
+    told: ToldBy,
+    problems: &mut Problems,
+) -> Part {
+    let lines = voices::choose_line(raw, name, voice, problems);
+    let mut measures: Vec<Measure> = raw
+        .measures
+        .iter()
+        .zip(lines)
+        .map(|(bar, notes)| Measure {
+            number: bar.number.clone(),
+            length_quarters: bar.reach_quarters,
+            beat_quarters: bar.metre.beat_quarters,
+            first_beat: 1.0,
+            notes,
+            repeat_forward: bar.repeat_forward,
+            repeat_backward: bar.repeat_backward.map(|(times, _)| times),
+            repeat_after_jump: bar.repeat_backward.is_some_and(|(_, after)| after),
+            ending_start: bar.ending_start.clone(),
+            ending_stop: bar.ending_stop,
+            ..Measure::default()
+        })
+        .collect();
+    place_jumps(raw, told, &mut measures);
+    let mut part = Part {
+        key: raw.key.clone().unwrap_or_default(),
+        measures,
+        ..Part::default()
+    };
+    settle_transposition(raw, concert, &mut part, name, problems);
+    part
+}
+
+/// Puts each jump on the bar at whose end (or, for targets, start) it acts.
+fn place_jumps(raw: &RawPart, told: ToldBy, measures: &mut [Measure]) {
+    let n_codas = raw
+        .measures
+        .iter()
+        .flat_map(|m| &m.jumps)
+        .filter(|(jump, by, _)| *jump == Jump::Coda && *by == told.coda)
+        .count();
+    let to_coda_told = raw
+        .measures
+        .iter()
+        .flat_map(|m| &m.jumps)
+        .any(|(jump, ..)| *jump == Jump::ToCoda);
+    // Of two bare coda signs the first is where to leave.
+    let mut leave_at_coda = !to_coda_told && n_codas >= 2;
+    for (i, bar) in raw.measures.iter().enumerate() {
+        for (jump, by, at) in &bar.jumps {
+            // A target at the end of a bar is the next bar's.
+            let target = if *at > 0.0 && *at >= bar.reach_quarters - FULL_BAR_QUARTERS {
+                (i + 1).min(measures.len() - 1)
+            } else {
+                i
+            };
+            match jump {
+                Jump::Segno if *by == told.segno => measures[target].segno = true,
+                Jump::Coda if *by == told.coda && leave_at_coda => {
+                    measures[i].to_coda = true;
+                    leave_at_coda = false;
+                }
+                Jump::Coda if *by == told.coda => measures[target].coda = true,
+                Jump::ToCoda if *by == told.to_coda => measures[i].to_coda = true,
+                Jump::Fine if *by == told.fine => measures[i].fine = true,
+                Jump::DaCapo if *by == told.back => measures[i].da_capo = true,
+                Jump::DalSegno if *by == told.back => measures[i].dal_segno = true,
+                _ => {}
+            }
+        }
+    }
+}
+
+/// What the part's notes are to the player and to the air.
+///
+/// In a concert score the stored pitches sound, but for whole octaves; `for-part` says how the
+/// player's part is written (MusicXML 4.0, `concert-score`, `for-part`).
+fn settle_transposition(
+    raw: &RawPart,
+    concert: bool,
+    part: &mut Part,
+    name: &str,
+    problems: &mut Problems,
+) {
+    let notes = || part.measures.iter().flat_map(|m| &m.notes);
+    let at_first_note = notes().find_map(|n| n.transpose_semitones);
+    part.transpose_semitones = raw.transposes.then(|| at_first_note.unwrap_or(0));
+    if raw.for_part.is_some() && !concert {
+        problems.place(
+            format!("part {name}"),
+            "for-part is only for concert scores, which this is not; ignored",
+        );
+    }
+    if !concert {
+        for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
+            if note.transpose_semitones == part.transpose_semitones || !raw.transposes {
+                note.transpose_semitones = None;
+            }
+        }
+        return;
+    }
+    let to_part = raw.for_part.unwrap_or_default();
+    for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
+        let octaves = note.transpose_semitones.take().unwrap_or(0);
+        let stored = Transposition {
+            diatonic: 7 * (octaves / 12),
+            chromatic: octaves,
+        };
+        let down = Transposition {
+            diatonic: to_part.diatonic - stored.diatonic,
+            chromatic: to_part.chromatic - stored.chromatic,
+        };
+        note.pitch = down.written(note.pitch);
+    }
+    part.key.fifths = to_part.written_fifths(part.key.fifths);
+    part.transpose_semitones = Some(to_part.chromatic);
+    part.concert_pitch = raw.for_part.is_none();
+}
+
+/// Settles how long each bar lasts and on which beat it begins.
+fn level_bars(parts: &mut [Part], raw: &[(RawPart, Vec<crate::line::Problem>)]) {
+    // How far any part reaches in each bar, where all count the same bars.
+    let n_bars = parts.first().map_or(0, |p| p.measures.len());
+    let together = parts.iter().all(|p| p.measures.len() == n_bars);
+    let reach: Vec<f64> = (0..if together { n_bars } else { 0 })
+        .map(|i| {
+            raw.iter()
+                .map(|(part, _)| part.measures[i].reach_quarters)
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    for (part, (raw, _)) in parts.iter_mut().zip(raw) {
+        for (i, (measure, bar)) in part.measures.iter_mut().zip(&raw.measures).enumerate() {
+            let others = reach.get(i).copied().unwrap_or(0.0);
+            measure.length_quarters = bar_length(bar, others);
+        }
+        number_beats(&mut part.measures, &raw.measures);
+    }
+}
+
+/// The bar's length: as far as its music reaches; other parts may fill it up to the metre, and
+/// a bar empty in all parts is a full one.
+fn bar_length(bar: &RawMeasure, others: f64) -> f64 {
+    let own = bar.reach_quarters;
+    let Some(full) = bar.metre.bar_quarters else {
+        return own.max(others);
+    };
+    if own == 0.0 && others == 0.0 {
+        return full;
+    }
+    let reach = own.max(others.min(full));
+    if (reach - full).abs() < FULL_BAR_QUARTERS {
+        full
+    } else {
+        reach
+    }
+}
+
+/// Counts beats from the end of the full bar in a pickup, and on through a bar split in two.
+fn number_beats(measures: &mut [Measure], raw: &[RawMeasure]) {
+    // Quarters of the full bar that short bars just before have used.
+    let mut used = 0.0;
+    let n_bars = measures.len();
+    for (i, (measure, bar)) in measures.iter_mut().zip(raw).enumerate() {
+        let Some(full) = bar.metre.bar_quarters else {
+            used = 0.0;
+            continue;
+        };
+        let length = measure.length_quarters;
+        let short = length < full - FULL_BAR_QUARTERS;
+        let completes = used > 0.0 && (used + length - full).abs() < FULL_BAR_QUARTERS;
+        let start = if !short {
+            0.0
+        } else if completes || (used > 0.0 && bar.implicit && used + length < full) {
+            used
+        } else if bar.implicit || bar.number == "0" || (i == 0 && n_bars > 1) {
+            full - length
+        } else {
+            0.0
+        };
+        measure.first_beat = 1.0 + start / measure.beat_quarters;
+        let filled = start + length;
+        used = if filled < full - FULL_BAR_QUARTERS {
+            filled
+        } else {
+            0.0
+        };
+    }
+}

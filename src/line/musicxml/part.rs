@@ -1,0 +1,346 @@
+//! One part's measures, walked in the order of the file with a time cursor.
+
+use roxmltree::Node;
+
+use super::direction::{Direction, Jump, Told, read_direction, read_sound};
+use super::metre::Metre;
+use super::note::{
+    Counts, DURATION_QUARTERS_MAX, RawNote, duration_quarters, read_note, type_quarters,
+};
+use super::pitch::Transposition;
+use super::xml::{Problems, child, child_text, children, number, text, whole};
+use crate::line::{Key, TempoMark};
+
+/// A measure of one part: where number and `implicit` stand, and where the music stands.
+/// Both are the same element in partwise files.
+#[derive(Clone, Copy)]
+pub struct MeasureSource<'a> {
+    pub head: Node<'a, 'a>,
+    pub music: Node<'a, 'a>,
+}
+
+/// A part with all its voices.
+#[derive(Debug, Default)]
+pub struct RawPart {
+    /// Names of voices in order of appearance.
+    pub voices: Vec<String>,
+    pub measures: Vec<RawMeasure>,
+    pub key: Option<Key>,
+    /// First tempo mark: measure index, quarters into it.
+    pub tempo: Option<(usize, f64, TempoMark)>,
+    /// Any `transpose` at all.
+    pub transposes: bool,
+    /// `part-transpose` of a concert score.
+    pub for_part: Option<Transposition>,
+    pub counts: Counts,
+}
+
+#[derive(Debug, Default)]
+pub struct RawMeasure {
+    pub number: String,
+    pub implicit: bool,
+    /// Where the music of the longest voice ends.
+    pub reach_quarters: f64,
+    pub metre: Metre,
+    pub notes: Vec<RawNote>,
+    /// Jumps with their place in the bar, in quarters.
+    pub jumps: Vec<(Jump, Told, f64)>,
+    pub repeat_forward: bool,
+    /// Times of the backward repeat, and whether it counts after a jump.
+    pub repeat_backward: Option<(u32, bool)>,
+    pub ending_start: Option<Vec<u32>>,
+    pub ending_stop: bool,
+}
+
+/// Reads the measures of one part.
+pub fn read_part<'a>(measures: &[MeasureSource<'a>], problems: &mut Problems) -> RawPart {
+    let mut walk = Walk {
+        part: RawPart::default(),
+        divisions: first_divisions(measures),
+        metre: Metre::default(),
+        transposition: 0,
+        forward_next: false,
+        backward_before: None,
+    };
+    for (i, source) in measures.iter().enumerate() {
+        walk.measure(i, *source, problems);
+    }
+    walk.part
+}
+
+/// What lasts from bar to bar.
+struct Walk {
+    part: RawPart,
+    /// Of a quarter; `None` where the file never says.
+    divisions: Option<f64>,
+    metre: Metre,
+    transposition: i32,
+    /// A forward repeat on the right barline begins the next bar.
+    forward_next: bool,
+    backward_before: Option<(u32, bool)>,
+}
+
+impl Walk {
+    fn measure<'a>(&mut self, index: usize, source: MeasureSource<'a>, problems: &mut Problems) {
+        let stated = source.head.attribute("number").map(str::trim);
+        let mut bar = RawMeasure {
+            number: match stated {
+                Some(number) if !number.is_empty() => number.to_string(),
+                _ => (index + 1).to_string(),
+            },
+            implicit: source.head.attribute("implicit") == Some("yes"),
+            repeat_forward: std::mem::take(&mut self.forward_next),
+            ..RawMeasure::default()
+        };
+        let mut cursor = 0.0;
+        // Start and voice of the note that a chord member joins.
+        let mut chord_on: Option<(f64, usize)> = None;
+        let mut next_metre = None;
+        for node in source.music.children().filter(Node::is_element) {
+            match node.tag_name().name() {
+                "attributes" => {
+                    if let Some(metre) = self.attributes(node, problems) {
+                        // A change inside the bar is the next bar's.
+                        if cursor == 0.0 {
+                            self.metre = metre;
+                        } else {
+                            next_metre = Some(metre);
+                        }
+                    }
+                }
+                "note" => self.note(node, &mut bar, &mut cursor, &mut chord_on, problems),
+                "backup" => {
+                    let back = duration_quarters(node, self.divisions, problems);
+                    if back > cursor + 1e-6 {
+                        problems.at(
+                            node,
+                            "a backup reaches before the bar; it goes to its start",
+                        );
+                    }
+                    cursor = f64::max(cursor - back, 0.0);
+                    chord_on = None;
+                }
+                "forward" => {
+                    cursor += duration_quarters(node, self.divisions, problems);
+                    chord_on = None;
+                }
+                "direction" => {
+                    self.direction(index, cursor, read_direction(node), &mut bar);
+                }
+                "sound" => self.direction(index, cursor, read_sound(node), &mut bar),
+                "barline" => self.barline(node, &mut bar, problems),
+                _ => {}
+            }
+            bar.reach_quarters = bar.reach_quarters.max(cursor);
+        }
+        bar.metre = self.metre;
+        if let Some(metre) = next_metre {
+            self.metre = metre;
+        }
+        if let (Some(backward), Some(before)) =
+            (self.backward_before.take(), self.part.measures.last_mut())
+        {
+            before.repeat_backward.get_or_insert(backward);
+        }
+        self.part.measures.push(bar);
+    }
+
+    /// Takes in an `attributes` element; returns its time signature.
+    fn attributes<'a>(&mut self, node: Node<'a, 'a>, problems: &mut Problems) -> Option<Metre> {
+        let mut metre = None;
+        if let Some(divisions) = child(node, "divisions") {
+            match number(&text(divisions)).filter(|d| *d > 0.0) {
+                Some(d) => self.divisions = Some(d),
+                None => problems.at(divisions, "the divisions are no number above zero; ignored"),
+            }
+        }
+        if self.part.key.is_none()
+            && let Some(key) = children(node, "key").find(for_first_staff)
+        {
+            match read_key(key) {
+                Some(read) => self.part.key = Some(read),
+                None => problems.at(key, "the key signature cannot be read; ignored"),
+            }
+        }
+        if let Some(time) = children(node, "time").find(for_first_staff) {
+            metre = Metre::read(time);
+            if metre.is_none() {
+                problems.at(time, "the time signature cannot be read; ignored");
+            }
+        }
+        if let Some(transpose) = children(node, "transpose").find(for_first_staff) {
+            match Transposition::read(transpose) {
+                Some(read) => {
+                    self.transposition = read.chromatic;
+                    self.part.transposes = true;
+                }
+                None => problems.at(transpose, "the transposition cannot be read; ignored"),
+            }
+        }
+        if self.part.for_part.is_none() {
+            self.part.for_part = children(node, "for-part")
+                .find(for_first_staff)
+                .and_then(|n| child(n, "part-transpose"))
+                .and_then(Transposition::read);
+        }
+        metre
+    }
+
+    fn note<'a>(
+        &mut self,
+        node: Node<'a, 'a>,
+        bar: &mut RawMeasure,
+        cursor: &mut f64,
+        chord_on: &mut Option<(f64, usize)>,
+        problems: &mut Problems,
+    ) {
+        let grace = child(node, "grace").is_some();
+        let duration = if grace {
+            0.0
+        } else {
+            duration_quarters(node, self.divisions, problems)
+        };
+        let mut note = read_note(node, duration, &mut self.part.counts, problems);
+        let named = child_text(node, "voice");
+        note.transpose_semitones = self.transposition;
+        match *chord_on {
+            Some((at, voice)) if note.chord => {
+                note.at = at;
+                note.voice = voice;
+            }
+            _ => {
+                note.chord = false;
+                note.at = *cursor;
+                note.voice = self.voice(named.as_deref().unwrap_or("1"));
+                *cursor += duration;
+                *chord_on = Some((note.at, note.voice));
+            }
+        }
+        bar.notes.push(note);
+    }
+
+    fn voice(&mut self, name: &str) -> usize {
+        let voices = &mut self.part.voices;
+        voices.iter().position(|v| v == name).unwrap_or_else(|| {
+            voices.push(name.to_string());
+            voices.len() - 1
+        })
+    }
+
+    fn direction(&mut self, index: usize, cursor: f64, said: Direction, bar: &mut RawMeasure) {
+        let offset = said.offset_divisions / self.divisions.unwrap_or(1.0);
+        let at = if offset.abs() < DURATION_QUARTERS_MAX {
+            (cursor + offset).max(0.0)
+        } else {
+            cursor
+        };
+        if let Some(tempo) = said.tempo {
+            self.part.tempo.get_or_insert((index, at, tempo));
+        }
+        bar.repeat_forward |= said.forward_repeat;
+        let jumps = said.jumps.into_iter();
+        bar.jumps.extend(jumps.map(|(jump, told)| (jump, told, at)));
+    }
+
+    fn barline<'a>(&mut self, node: Node<'a, 'a>, bar: &mut RawMeasure, problems: &mut Problems) {
+        let left = node.attribute("location") == Some("left");
+        if let Some(ending) = child(node, "ending") {
+            match ending.attribute("type") {
+                Some("start") => {
+                    bar.ending_start = Some(ending_numbers(ending.attribute("number")));
+                }
+                Some("stop" | "discontinue") => bar.ending_stop = true,
+                _ => problems.at(ending, "an ending that neither starts nor stops; ignored"),
+            }
+        }
+        let Some(repeat) = child(node, "repeat") else {
+            return;
+        };
+        match repeat.attribute("direction") {
+            Some("forward") if node.attribute("location") == Some("right") => {
+                self.forward_next = true;
+            }
+            Some("forward") => bar.repeat_forward = true,
+            Some("backward") => {
+                let times = match repeat.attribute("times") {
+                    None => 2,
+                    Some(times) => match number(times).filter(|t| *t >= 1.0) {
+                        // Any larger number meets the bound on played notes first.
+                        Some(times) => times.min(1e9) as u32,
+                        None => {
+                            problems.at(repeat, format!("\"{times}\" times is read as twice"));
+                            2
+                        }
+                    },
+                };
+                let backward = (times, repeat.attribute("after-jump") == Some("yes"));
+                if left {
+                    self.backward_before = Some(backward);
+                } else {
+                    bar.repeat_backward = Some(backward);
+                }
+            }
+            _ => problems.at(repeat, "a repeat without a direction; ignored"),
+        }
+    }
+}
+
+/// The first staff's: time, key and transposition may be given for each staff.
+fn for_first_staff(node: &Node) -> bool {
+    node.attribute("number").is_none_or(|n| n.trim() == "1")
+}
+
+/// Divisions stated late hold from the start; where none are stated, a note's value tells them.
+fn first_divisions<'a>(measures: &[MeasureSource<'a>]) -> Option<f64> {
+    let notes = || {
+        measures
+            .iter()
+            .flat_map(|m| m.music.children())
+            .filter(Node::is_element)
+    };
+    let stated = notes()
+        .filter(|n| n.has_tag_name("attributes"))
+        .filter_map(|n| number(&child_text(n, "divisions")?))
+        .find(|d| *d > 0.0);
+    stated.or_else(|| {
+        notes().filter(|n| n.has_tag_name("note")).find_map(|n| {
+            let duration = number(&child_text(n, "duration")?).filter(|d| *d > 0.0)?;
+            Some(duration / type_quarters(n)?)
+        })
+    })
+}
+
+/// Fifths and mode, or a list of altered steps, whose alterations sum to the fifths.
+fn read_key(key: Node) -> Option<Key> {
+    let mode = child_text(key, "mode").filter(|m| m != "none");
+    let fifths = match child_text(key, "fifths") {
+        Some(fifths) => whole(&fifths).filter(|f| f.abs() <= 14)?,
+        None => {
+            let altered: f64 = key
+                .children()
+                .filter(|n| n.has_tag_name("key-alter"))
+                .filter_map(|n| number(&text(n)))
+                .sum();
+            altered.clamp(-14.0, 14.0).round() as i32
+        }
+    };
+    Some(Key {
+        fifths,
+        mode: mode.unwrap_or_else(|| "major".into()).to_lowercase(),
+    })
+}
+
+/// `1`, `1,2`, `1, 2`; also `1.` and `1-3`. Blank stands for "the next one".
+fn ending_numbers(text: Option<&str>) -> Vec<u32> {
+    /// No section has more endings.
+    const ENDINGS_MAX: u32 = 100;
+    let text = text.unwrap_or_default();
+    let mut numbers = Vec::new();
+    for range in text.split(|c: char| !c.is_ascii_digit() && c != '-') {
+        let mut ends = range.split('-').filter_map(|n| n.parse::<u32>().ok());
+        let Some(first) = ends.next() else { continue };
+        let last = ends.next_back().unwrap_or(first);
+        numbers.extend((first..=last.min(ENDINGS_MAX)).filter(|n| (1..=ENDINGS_MAX).contains(n)));
+    }
+    numbers
+}

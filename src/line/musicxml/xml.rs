@@ -1,0 +1,88 @@
+//! Small questions to the XML tree, and where in the file its nodes stand.
+
+use roxmltree::{Document, Node};
+
+use crate::line::Problem;
+
+/// Beyond this many problems nobody reads on; place and text of each cost a scan of the file.
+const PROBLEMS_MAX: usize = 200;
+
+/// Problems found on the way, each with its line and column.
+pub struct Problems<'a> {
+    document: &'a Document<'a>,
+    found: Vec<Problem>,
+}
+
+impl<'a> Problems<'a> {
+    pub fn new(document: &'a Document<'a>) -> Self {
+        Problems {
+            document,
+            found: Vec::new(),
+        }
+    }
+
+    pub fn at(&mut self, node: Node, text: impl Into<String>) {
+        if self.found.len() < PROBLEMS_MAX {
+            let place = self.document.text_pos_at(node.range().start);
+            self.found.push(Problem {
+                place: format!("line {}, column {}", place.row, place.col),
+                text: text.into(),
+            });
+        }
+    }
+
+    pub fn place(&mut self, place: impl Into<String>, text: impl Into<String>) {
+        if self.found.len() < PROBLEMS_MAX {
+            self.found.push(Problem {
+                place: place.into(),
+                text: text.into(),
+            });
+        }
+    }
+
+    /// What was found since the last call.
+    pub fn take(&mut self) -> Vec<Problem> {
+        std::mem::take(&mut self.found)
+    }
+}
+
+pub fn child<'a>(node: Node<'a, 'a>, name: &str) -> Option<Node<'a, 'a>> {
+    node.children().find(|n| n.has_tag_name(name))
+}
+
+pub fn children<'a>(node: Node<'a, 'a>, name: &'a str) -> impl Iterator<Item = Node<'a, 'a>> {
+    node.children().filter(move |n| n.has_tag_name(name))
+}
+
+/// The first element of that name anywhere below.
+pub fn below<'a>(node: Node<'a, 'a>, name: &str) -> Option<Node<'a, 'a>> {
+    node.descendants().find(|n| n.has_tag_name(name))
+}
+
+/// The node's text, trimmed, runs of blanks as one; empty where it has none.
+pub fn text(node: Node) -> String {
+    let whole: String = node
+        .children()
+        .filter(|n| n.is_text())
+        .filter_map(|n| n.text())
+        .collect();
+    whole.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The text of the child of that name, where it is there and not empty.
+pub fn child_text(node: Node, name: &str) -> Option<String> {
+    let child = node.children().find(|n| n.has_tag_name(name))?;
+    Some(text(child)).filter(|t| !t.is_empty())
+}
+
+/// A finite decimal number.
+pub fn number(text: &str) -> Option<f64> {
+    text.trim().parse().ok().filter(|n: &f64| n.is_finite())
+}
+
+/// A whole number in −9999…9999, also where it is written `2.0`.
+pub fn whole(text: &str) -> Option<i32> {
+    number(text)
+        .filter(|n| n.abs() < 1e4 && n.fract() == 0.0)
+        .map(|n| n as i32)
+}
