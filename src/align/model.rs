@@ -15,10 +15,10 @@ pub const GRACE_LEFT_OUT: f32 = -1.1;
 /// One note in 150 is followed by one too many, whose pitch is one in ten.
 pub const ADDED: f32 = -7.3;
 /// After one note too many the next comes more easily: noodling, talk.
-pub const ADDED_AGAIN: f32 = -3.5;
+pub const ADDED_AGAIN: f32 = -4.5;
 /// A sound before the first or after the last note of the playing (talk, tuning, warming up)
 /// has any of some thirty pitches, and most takes have none.
-pub const OUTSIDE: f32 = -5.0;
+pub const OUTSIDE: f32 = -4.0;
 /// A ripple, tail or blip comes at any of a handful of pitches; one that goes on with the pitch
 /// before it is the commonest.
 pub const RIPPLE_OTHER_PITCH: f32 = -1.5;
