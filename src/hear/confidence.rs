@@ -35,22 +35,19 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURE
         (s.peak_db - noise_dbfs).min(50.0),
         s.strength,
         s.change.min(2.0),
+        s.own_share,
+        s.neighbour_share - s.own_share,
+        s.new_power_db,
+        s.slope_db.clamp(-40.0, 20.0),
+        f64::from(u8::from(s.tongued)),
         f64::from(u8::from(s.beginning == Beginning::Silence)),
         f64::from(u8::from(s.beginning == Beginning::Dip)),
     ]
 }
 
-pub const FEATURES: [&str; 10] = [
-    "duration",
-    "below_loudest",
-    "below_before",
-    "rise",
-    "dip",
-    "over_noise",
-    "strength",
-    "change",
-    "silence",
-    "is_dip",
+pub const FEATURES: [&str; 15] = [
+    "duration", "below_loudest", "below_before", "rise", "dip", "over_noise", "strength", "change",
+    "own_share", "neighbour_over_own", "new_power", "slope", "tongued", "silence", "is_dip",
 ];
 
 pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {

@@ -27,7 +27,10 @@ struct Fit {
 impl Fit {
     fn new(f0_hz: f64, sample_rate_hz: f64) -> Fit {
         let top = HARMONIC_TOP_HZ.min(0.45 * sample_rate_hz);
-        let harmonics = ((top / f0_hz) as usize).clamp(1, HARMONICS_MAX);
+        Fit::with_harmonics(f0_hz, sample_rate_hz, ((top / f0_hz) as usize).clamp(1, HARMONICS_MAX))
+    }
+
+    fn with_harmonics(f0_hz: f64, sample_rate_hz: f64, harmonics: usize) -> Fit {
         let steps: Vec<(f64, f64)> = (1..=harmonics)
             .map(|k| {
                 let w = 2.0 * std::f64::consts::PI * k as f64 * f0_hz / sample_rate_hz;
@@ -95,77 +98,26 @@ impl Fit {
     }
 }
 
-/// Share of the power of `samples` that a harmonic tone of `f0_hz` explains, 0 to 1.
-pub fn explained_share(samples: &[f32], sample_rate_hz: f64, f0_hz: f64) -> f64 {
-    let mut fit = Fit::new(f0_hz, sample_rate_hz);
+/// Share of the power of `samples` that a harmonic tone of `f0_hz` explains, 0 to 1,
+/// and that power itself, mean a sample.
+pub fn explained(samples: &[f32], sample_rate_hz: f64, f0_hz: f64) -> (f64, f64) {
+    shares(Fit::new(f0_hz, sample_rate_hz), samples)
+}
+
+/// As [`explained`], the harmonics up to `top_hz` and no others; the share alone.
+pub fn explained_share_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> f64 {
+    let top_hz = top_hz.min(0.45 * sample_rate_hz);
+    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
+    shares(Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics), samples).0
+}
+
+fn shares(mut fit: Fit, samples: &[f32]) -> (f64, f64) {
     for s in samples {
         fit.push(*s);
     }
     if fit.power <= 0.0 {
-        return 0.0;
+        return (0.0, 0.0);
     }
-    1.0 - fit.unexplained() / fit.power
-}
-
-/// Where one tone gives way to another.
-#[derive(Clone, Copy, Debug)]
-pub struct Boundary {
-    /// The latest and the earliest place that explain the sound about as well as the best, samples.
-    pub best: f64,
-    pub earliest: f64,
-    pub latest: f64,
-    /// Unexplained share of the power at the best place.
-    pub unexplained: f64,
-}
-
-/// The boundary in `samples[from..to]` between a tone of `old_hz` before and `new_hz` after.
-/// `step` samples between the places tried.
-pub fn boundary(
-    samples: &[f32],
-    sample_rate_hz: f64,
-    (from, to): (usize, usize),
-    (old_hz, new_hz): (f64, f64),
-    step: usize,
-) -> Option<Boundary> {
-    let to = to.min(samples.len());
-    if from + 4 * step >= to {
-        return None;
-    }
-    let stretch = &samples[from..to];
-    let places = stretch.len() / step + 1;
-    let mut before = Vec::with_capacity(places);
-    let mut fit = Fit::new(old_hz, sample_rate_hz);
-    before.push(0.0);
-    for chunk in stretch.chunks_exact(step) {
-        chunk.iter().for_each(|s| fit.push(*s));
-        before.push(fit.unexplained());
-    }
-    let mut after = vec![0.0; before.len()];
-    let mut fit = Fit::new(new_hz, sample_rate_hz);
-    let covered = (before.len() - 1) * step;
-    stretch[covered..].iter().rev().for_each(|s| fit.push(*s));
-    let last = before.len() - 1;
-    after[last] = fit.unexplained();
-    for (i, chunk) in stretch[..covered].chunks_exact(step).enumerate().rev() {
-        chunk.iter().rev().for_each(|s| fit.push(*s));
-        after[i] = fit.unexplained();
-    }
-    let cost: Vec<f64> = before.iter().zip(&after).map(|(a, b)| a + b).collect();
-    let best = (0..cost.len()).min_by(|a, b| cost[*a].total_cmp(&cost[*b]))?;
-    let total: f64 = stretch.iter().map(|s| (*s as f64) * (*s as f64)).sum::<f64>().max(1e-12);
-    let tolerance = cost[best] + 0.01 * total;
-    let earliest = (0..best).rev().take_while(|i| cost[*i] < tolerance).last().unwrap_or(best);
-    let latest = (best + 1..cost.len()).take_while(|i| cost[*i] < tolerance).last().unwrap_or(best);
-    let offset = if best > 0 && best + 1 < cost.len() {
-        super::frames::parabola(cost[best - 1] as f32, cost[best] as f32, cost[best + 1] as f32).0 as f64
-    } else {
-        0.0
-    };
-    let place = |i: f64| from as f64 + i * step as f64;
-    Some(Boundary {
-        best: place(best as f64 + offset),
-        earliest: place(earliest as f64),
-        latest: place(latest as f64),
-        unexplained: cost[best] / total,
-    })
+    let explained = fit.power - fit.unexplained();
+    (explained / fit.power, explained / samples.len() as f64)
 }

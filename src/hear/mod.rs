@@ -11,6 +11,7 @@ pub mod frames;
 pub mod harmonic;
 pub mod notes;
 pub mod path;
+pub mod pitch;
 pub mod refine;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
@@ -146,6 +147,7 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
         frames: &found,
         path: &path,
         envelope: &envelope,
+        low_hz: options.low_hz,
     };
     let (sketches, _blips) = maker.sketch();
     if std::env::var("DUMP").is_ok() {

@@ -3,6 +3,7 @@
 
 use super::envelope::{Envelope, STEP_S};
 use super::frames::Frame;
+use super::harmonic::explained;
 use super::path::PathPoint;
 use super::refine::change_point;
 use crate::convert::midi_to_hz;
@@ -56,6 +57,15 @@ pub struct Sketch {
     pub peak_db: f64,
     /// Likelihood ratio a sample of the change at the onset.
     pub change: f64,
+    /// Share of the first 60 ms that its own harmonics explain, and the best that those of
+    /// the note before or after do.
+    pub own_share: f64,
+    pub neighbour_share: f64,
+    /// Power on its own harmonics after the onset over that before, dB.
+    pub new_power_db: f64,
+    /// Level of the last third against the first, dB.
+    pub slope_db: f64,
+    pub offers: Vec<super::pitch::Offer>,
 }
 
 /// A short sound between two notes.
@@ -81,6 +91,8 @@ pub struct NoteMaker<'a> {
     pub frames: &'a [Frame],
     pub path: &'a [PathPoint],
     pub envelope: &'a Envelope,
+    /// Lowest pitch looked for.
+    pub low_hz: f64,
 }
 
 fn median(values: &mut [f32]) -> f32 {
@@ -116,7 +128,56 @@ impl NoteMaker<'_> {
             let this: &mut Sketch = &mut sketches[i - 1];
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
+        for i in 0..sketches.len() {
+            self.listen_closely(&mut sketches, i);
+        }
         (sketches, blips)
+    }
+
+    /// What the samples of sketch `i` say beside its neighbours.
+    fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
+        let rate = self.sample_rate_hz;
+        let s = &sketches[i];
+        let hz = |midi: f64| midi_to_hz(midi, 440.0);
+        let range = |from_s: f64, to_s: f64| {
+            let to = ((to_s * rate).max(0.0) as usize).min(self.samples.len());
+            &self.samples[((from_s * rate).max(0.0) as usize).min(to)..to]
+        };
+        let settle_s = 0.004f64.min(0.2 * (s.offset_s - s.onset_s));
+        let early = range(s.onset_s + settle_s, (s.onset_s + 0.06).min(s.offset_s));
+        let (own_share, own_power) = explained(early, rate, hz(s.midi));
+        let mut neighbour_share = 0.0f64;
+        if s.offset_s - s.onset_s < 0.12 {
+            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            for n in [previous, next].into_iter().flatten() {
+                let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
+                if near {
+                    neighbour_share = neighbour_share.max(explained(early, rate, hz(n.midi)).0);
+                }
+            }
+        }
+        let before = range(s.onset_s - 0.035, s.onset_s - 0.002);
+        let power_before = explained(before, rate, hz(s.midi)).1;
+        let new_power_db = 10.0 * ((own_power + 1e-12) / (power_before + 1e-12)).log10();
+        let third_s = (s.offset_s - s.onset_s) / 3.0;
+        let slope_db = self.envelope.between_db(s.offset_s - third_s, s.offset_s)
+            - self.envelope.between_db(s.onset_s, s.onset_s + third_s);
+        let previous_midi = sketches[..i]
+            .iter()
+            .rev()
+            .take_while(|p| s.onset_s - p.offset_s < 0.5)
+            .map(|p| p.midi)
+            .find(|m| (m - s.midi).abs() > 0.5);
+        let inner = (((s.onset_s + 0.008) * rate) as usize, ((s.offset_s - 0.004) * rate).max(0.0) as usize);
+        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, previous_midi, self.low_hz);
+        let s = &mut sketches[i];
+        s.own_share = own_share;
+        s.neighbour_share = neighbour_share;
+        s.new_power_db = new_power_db.clamp(-40.0, 40.0);
+        s.slope_db = slope_db;
+        s.midi = offers[0].0;
+        s.offers = offers;
     }
 
     /// Stretches of the path with one pitch.
@@ -292,6 +353,11 @@ impl NoteMaker<'_> {
                     rise_db: 0.0,
                     peak_db: 0.0,
                     change,
+                    own_share: 0.0,
+                    neighbour_share: 0.0,
+                    new_power_db: 0.0,
+                    slope_db: 0.0,
+                    offers: Vec::new(),
                 },
                 width_s,
                 sketches,
