@@ -30,10 +30,10 @@ pub const ORNAMENT_REACH_SEMITONES: i32 = 3;
 /// Furthest second note of a tremolo, semitones.
 pub const TREMOLO_REACH_SEMITONES: i32 = 12;
 
-/// A player breaks off and goes back once in 150 notes.
-pub const RESTART: f32 = -5.0;
+/// A player breaks off and goes back once in 110 notes.
+pub const RESTART: f32 = -4.7;
 /// Shares of the places gone back to: a few notes, the start of a bar, anywhere.
-pub const BACK_FEW: f32 = -1.05;
+pub const BACK_FEW: f32 = -0.9;
 pub const BACK_TO_BAR: f32 = -0.8;
 pub const BACK_ANYWHERE: f32 = -1.6;
 /// A jump to anywhere is a little less likely with every note it passes, down to a floor: of two
@@ -41,7 +41,7 @@ pub const BACK_ANYWHERE: f32 = -1.6;
 pub const FARTHER_NOTE: f32 = -0.02;
 pub const FAR: f32 = -1.5;
 /// Going back by few notes: each further note, and each further bar, is less likely.
-pub const BACK_NOTE_FIRST: f32 = -1.4;
+pub const BACK_NOTE_FIRST: f32 = -1.2;
 pub const BACK_NOTE_MORE: f32 = -0.3;
 pub const BACK_BAR_FIRST: f32 = -0.9;
 pub const BACK_BAR_MORE: f32 = -0.5;
