@@ -28,6 +28,8 @@ const TALK_NOTES: usize = 4;
 /// that note in the wrong register, not a note of its own, up to this length, seconds.
 const REGISTER_BLIP_S: f64 = 0.07;
 const TOUCHING_S: f64 = 0.03;
+/// Confidence from which a sound within the time of a note of its pitch is one too many.
+const SPLIT_CONFIDENCE: f64 = 0.95;
 /// From this many times the written interval on there was time for a note played once more.
 const OWN_TIME: f64 = 1.4;
 /// Share of the second of two equal notes that the first must last into for them to be one held sound.
@@ -294,8 +296,8 @@ impl Scene<'_> {
             .find(|&idx| self.expected().in_ornament(idx, midi))
     }
 
-    /// A sound at the pitch of the one before it that takes no time of its own: the same note
-    /// going on. A note played once more pushes the next one back, or is no doubtful sound.
+    /// A doubtful sound at the pitch of the one before it: the same note going on, above all
+    /// where it takes no time of its own. A note played once more pushes the next one back.
     fn continues(&self, j: usize, before: Step, after: Step) -> bool {
         let semitones = |j: usize| self.sound(j).offers[0].semitones;
         let same_pitch = j > 0 && (semitones(j) - semitones(j - 1)).abs() < 0.5;
@@ -307,6 +309,11 @@ impl Scene<'_> {
                 let seconds = quarters * (tempo.log_seconds_per_quarter[j] as f64).exp();
                 elapsed_s < OWN_TIME * seconds
             });
-        same_pitch && (in_time || self.sound(j).confidence < ADDED_CONFIDENCE)
+        let needed = if in_time {
+            SPLIT_CONFIDENCE
+        } else {
+            ADDED_CONFIDENCE
+        };
+        same_pitch && self.sound(j).confidence < needed
     }
 }

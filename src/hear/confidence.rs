@@ -46,8 +46,21 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURE
 }
 
 pub const FEATURES: [&str; 15] = [
-    "duration", "below_loudest", "below_before", "rise", "dip", "over_noise", "strength", "change",
-    "own_share", "neighbour_over_own", "new_power", "slope", "tongued", "silence", "is_dip",
+    "duration",
+    "below_loudest",
+    "below_before",
+    "rise",
+    "dip",
+    "over_noise",
+    "strength",
+    "change",
+    "own_share",
+    "neighbour_over_own",
+    "new_power",
+    "slope",
+    "tongued",
+    "silence",
+    "is_dip",
 ];
 
 pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {

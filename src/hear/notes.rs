@@ -148,8 +148,13 @@ impl NoteMaker<'_> {
         let (own_share, own_power) = explained(early, rate, hz(s.midi));
         let mut neighbour_share = 0.0f64;
         if s.offset_s - s.onset_s < 0.12 {
-            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
-            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let previous = sketches[..i]
+                .iter()
+                .rev()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..]
+                .iter()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
             for n in [previous, next].into_iter().flatten() {
                 let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
                 if near {
@@ -169,8 +174,18 @@ impl NoteMaker<'_> {
             .take_while(|p| s.onset_s - p.offset_s < 0.5)
             .map(|p| p.midi)
             .find(|m| (m - s.midi).abs() > 0.5);
-        let inner = (((s.onset_s + 0.008) * rate) as usize, ((s.offset_s - 0.004) * rate).max(0.0) as usize);
-        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, previous_midi, self.low_hz);
+        let inner = (
+            ((s.onset_s + 0.008) * rate) as usize,
+            ((s.offset_s - 0.004) * rate).max(0.0) as usize,
+        );
+        let offers = super::pitch::offers(
+            self.samples,
+            rate,
+            inner,
+            s.midi,
+            previous_midi,
+            self.low_hz,
+        );
         let s = &mut sketches[i];
         s.own_share = own_share;
         s.neighbour_share = neighbour_share;

@@ -40,12 +40,15 @@ pub fn offers(
     previous_midi: Option<f64>,
     low_hz: f64,
 ) -> Vec<Offer> {
-    let to = to.min(samples.len()).min(from + (LOOK_S * sample_rate_hz) as usize);
+    let to = to
+        .min(samples.len())
+        .min(from + (LOOK_S * sample_rate_hz) as usize);
     if to <= from {
         return vec![(midi, 0.95)];
     }
     let stretch = &samples[from..to];
-    let share = |f0_hz: f64, top_hz: f64| explained_share_up_to(stretch, sample_rate_hz, f0_hz, top_hz);
+    let share =
+        |f0_hz: f64, top_hz: f64| explained_share_up_to(stretch, sample_rate_hz, f0_hz, top_hz);
     let resolves = |f0_hz: f64| stretch.len() as f64 * f0_hz / sample_rate_hz >= PERIODS_MIN;
     let f0_hz = midi_to_hz(midi, 440.0);
     // Counted too low: nothing between the harmonics of the pitch above.
@@ -74,7 +77,11 @@ pub fn offers(
             let ratio = midi_to_hz(p, 440.0) / below_hz;
             (ratio - ratio.round()).abs() < 0.04 * ratio.max(1.0)
         });
-        let needed = if ringing { BETWEEN_SHARE_RINGING } else { BETWEEN_SHARE };
+        let needed = if ringing {
+            BETWEEN_SHARE_RINGING
+        } else {
+            BETWEEN_SHARE
+        };
         if between > needed {
             return vec![(below, 0.9), (midi, 0.08)];
         }
