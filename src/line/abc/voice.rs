@@ -502,9 +502,12 @@ impl Voice {
     }
 
     /// The decorations of 4.14 that change what is heard, judged or played next.
+    ///
+    /// The standard has one case for each name; files have any.
     pub fn decorate(&mut self, name: &str) {
+        let name = name.to_ascii_lowercase();
         let marks = &mut self.marks;
-        let articulation = match name {
+        let articulation = match name.as_str() {
             "." | "staccato" => Some(Articulation::Staccato),
             "wedge" => Some(Articulation::Staccatissimo),
             "tenuto" => Some(Articulation::Tenuto),
@@ -518,7 +521,7 @@ impl Voice {
             }
             return;
         }
-        match name {
+        match name.as_str() {
             "trill" | "trill(" => marks.ornament = Some(Ornament::Trill),
             // With the stroke through it, and without: a mordent downwards and upwards.
             "lowermordent" | "mordent" => marks.ornament = Some(Ornament::Mordent),
@@ -533,8 +536,8 @@ impl Voice {
             "coda" => marks.signs.push(BarSign::Coda),
             "dacoda" | "tocoda" => marks.signs.push(BarSign::ToCoda),
             "fine" => marks.signs.push(BarSign::Fine),
-            "D.C." | "dacapo" | "D.C.alfine" | "D.C.alcoda" => marks.signs.push(BarSign::DaCapo),
-            "D.S." | "dalsegno" | "D.S.alfine" | "D.S.alcoda" => {
+            "d.c." | "dacapo" | "d.c.alfine" | "d.c.alcoda" => marks.signs.push(BarSign::DaCapo),
+            "d.s." | "dalsegno" | "d.s.alfine" | "d.s.alcoda" => {
                 marks.signs.push(BarSign::DalSegno)
             }
             _ => {}
@@ -559,8 +562,9 @@ impl Voice {
         {
             note.breath_after = true;
         }
-        self.marks.breath = false;
-        let (later, now): (Vec<BarSign>, Vec<BarSign>) = std::mem::take(&mut self.marks.signs)
+        // A fermata or the like on a bar line is no note's.
+        let signs = std::mem::take(&mut self.marks).signs;
+        let (later, now): (Vec<BarSign>, Vec<BarSign>) = signs
             .into_iter()
             .partition(|s| matches!(s, BarSign::Segno | BarSign::Coda));
         self.marks.signs = later;
