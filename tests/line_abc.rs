@@ -153,6 +153,12 @@ fn section_4_5_rests() {
     let onsets: Vec<f64> = line.notes.iter().map(|n| n.onset_quarters).collect();
     assert_close(&onsets, &[0.0, 1.0, 2.5, 11.0, 19.0], "rests");
     assert_eq!(bars(&line), "0 0 0 3 5");
+    let line = tune("A6 Z2|B8|");
+    assert_close(
+        &[line.notes[1].onset_quarters],
+        &[4.0],
+        "Z within a bar is z",
+    );
 }
 
 /// 4.6, the standard's own example: `K:C transpose=-2` is a clarinet in B flat.

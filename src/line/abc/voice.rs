@@ -406,19 +406,15 @@ impl Voice {
         self.advance(None, quarters);
     }
 
-    /// `Z4`: bars of rest; a whole note each in free metre.
-    fn bar_rests(&mut self, n: u32, place: Place) {
-        let quarters = self.metre.bar_quarters.unwrap_or(4.0);
+    /// `Z4`: bars of rest; a whole note each in free metre. Within a bar only `z` can be meant.
+    fn bar_rests(&mut self, n: f64, place: Place) {
         if self.at_quarters > 0.0 {
-            self.close_bar();
+            self.problems
+                .say(place, "a rest of whole bars within a bar: it is taken as z");
+            return self.rest(n);
         }
-        if n as usize > BARS_MAX {
-            self.problems.say(
-                place,
-                format!("a rest of {n} bars; {BARS_MAX} are taken at most"),
-            );
-        }
-        for i in 0..n.min(BARS_MAX as u32) {
+        let quarters = self.metre.bar_quarters.unwrap_or(4.0);
+        for i in 0..n as usize {
             if i > 0 {
                 self.close_bar();
             }
