@@ -279,8 +279,9 @@ fn tongue_faults_are_told_only_where_the_take_shows_tongues() {
             } else {
                 idx % 4 != 1 && tongues_heard
             };
-            if note.tongued && idx > 0 {
-                take.hearing.notes[idx - 1].offset_s = 0.25 * idx as f64 - 0.03;
+            let gap_s = if note.tongued { 0.03 } else { 0.0 };
+            if idx > 0 {
+                take.hearing.notes[idx - 1].offset_s = 0.25 * idx as f64 - gap_s;
             }
         }
         take.check().articulation

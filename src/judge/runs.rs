@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use super::check::{Pattern, PatternKind, RepeatedRun, Run, SlowestChange, Verdict};
 use super::local::Deviation;
 use super::onsets::{Before, Played, beat_quarters_at, equal_length, stretches};
-use super::stats::{LineFit, Z_ONE_SIDED_95, mean, robust_mean, sd};
+use super::stats::{LineFit, Z_ONE_SIDED_95, mean, robust_mean};
 use crate::line::Line;
 
 /// One displaced tone is heard from about 6 ms for intervals below 240 ms and from 2.5 % of
@@ -321,9 +321,9 @@ fn class_offset(
     let n = residuals.len() as f64;
     let explained = offset * offset * inside.len() as f64 * outside.len() as f64 / n;
     let total: f64 = residuals.iter().map(|r| r * r).sum();
-    let se = (sd(&inside).powi(2) / inside.len() as f64
-        + sd(&outside).powi(2) / outside.len() as f64)
-        .sqrt();
+    // Pooled, so that three alike by chance do not promise more than they hold.
+    let within = (total - explained).max(0.0) / (n - 2.0);
+    let se = (within * (1.0 / inside.len() as f64 + 1.0 / outside.len() as f64)).sqrt();
     (explained > PATTERN_SHARE * total).then_some((offset, se))
 }
 
