@@ -163,14 +163,10 @@ impl NoteMaker<'_> {
         let third_s = (s.offset_s - s.onset_s) / 3.0;
         let slope_db = self.envelope.between_db(s.offset_s - third_s, s.offset_s)
             - self.envelope.between_db(s.onset_s, s.onset_s + third_s);
-        let previous_midi = sketches[..i]
-            .iter()
-            .rev()
-            .take_while(|p| s.onset_s - p.offset_s < 0.5)
-            .map(|p| p.midi)
-            .find(|m| (m - s.midi).abs() > 0.5);
-        let inner = (((s.onset_s + 0.008) * rate) as usize, ((s.offset_s - 0.004) * rate).max(0.0) as usize);
-        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, previous_midi, self.low_hz);
+        let position = |t: f64| (t * rate).max(0.0) as usize;
+        let inner = (position(s.onset_s + 0.008), position(s.offset_s - 0.004));
+        let last = (position(s.onset_s - 0.04), position(s.onset_s - 0.003));
+        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, last, self.low_hz);
         let s = &mut sketches[i];
         s.own_share = own_share;
         s.neighbour_share = neighbour_share;

@@ -7,7 +7,9 @@ use std::fs::File;
 use std::io;
 use std::path::Path;
 
-use symphonia::core::codecs::audio::well_known::CODEC_ID_AAC;
+use symphonia::core::codecs::audio::well_known::{
+    CODEC_ID_AAC, CODEC_ID_PCM_ALAW, CODEC_ID_PCM_MULAW,
+};
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
@@ -29,6 +31,8 @@ const HOLE_MIN_S: f64 = 0.002;
 /// A file is cut off when more than this is missing of the length it states: encoders
 /// round the stated length up to whole packets.
 const CUT_MIN_FRAMES: u64 = 4608;
+/// The widest step of A-law and µ-law: sixteen from half to full scale (ITU-T G.711).
+const TELEPHONE_QUANTUM: f32 = 1.0 / 32.0;
 
 /// Decodes one sound track of a coded file.
 pub(super) struct Coded {
@@ -84,17 +88,11 @@ impl Coded {
                 MetadataOptions::default(),
             )
             .map_err(|error| match error {
-                Error::Unsupported(_) => SoundError::NotSound {
-                    path: path.into(),
-                    what: "in no format known here".into(),
-                },
-                Error::IoError(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
-                    SoundError::NotSound {
-                        path: path.into(),
-                        what: "in no format known here, or cut off at its start".into(),
-                    }
+                Error::IoError(error) if error.kind() != io::ErrorKind::UnexpectedEof => {
+                    damaged(error.to_string())
                 }
-                other => damaged(other.to_string()),
+                Error::DecodeError(reason) => damaged(reason.into()),
+                _ => SoundError::Unknown { path: path.into() },
             })?;
         let track = format
             .default_track(TrackType::Audio)
@@ -117,6 +115,7 @@ impl Coded {
         let lossy = decoder.codec_info().short_name.starts_with("mp")
             || aac
             || decoder.codec_info().short_name == "vorbis";
+        let telephone = [CODEC_ID_PCM_ALAW, CODEC_ID_PCM_MULAW].contains(&params.codec);
         let mut coded = Coded {
             track_id: track.id,
             time_base: track.time_base,
@@ -124,6 +123,7 @@ impl Coded {
             rate_hz: params.sample_rate.unwrap_or(0),
             n_channels: 0,
             quantum: match params.bits_per_sample {
+                _ if telephone => TELEPHONE_QUANTUM,
                 Some(bits @ 1..=32) if !lossy => (2f32).powi(1 - bits as i32),
                 _ => 0.0,
             },

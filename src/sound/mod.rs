@@ -39,6 +39,8 @@ pub enum SoundError {
     Empty { path: PathBuf },
     #[error("{}: is {what}, not a recording; give one as {FORMATS}", path.display())]
     NotSound { path: PathBuf, what: String },
+    #[error("{}: is in no sound format known here, or damaged at its start; give a recording as {FORMATS}", path.display())]
+    Unknown { path: PathBuf },
     #[error("{}: holds {what}, which cannot be read; convert it first (for example `ffmpeg -i FILE take.wav`) to {FORMATS}", path.display())]
     Unsupported { path: PathBuf, what: String },
     #[error("{}: damaged before the first sound ({reason}); record or export it again as {FORMATS}", path.display())]

@@ -241,11 +241,12 @@ impl Format {
         };
         // A sample may lie in a wider container (24 bits in four bytes).
         let container = block_bytes / n_channels;
-        let stride = if block_bytes.is_multiple_of(n_channels) && (bytes_used..=8).contains(&container) {
-            container
-        } else {
-            bytes_used
-        };
+        let stride =
+            if block_bytes.is_multiple_of(n_channels) && (bytes_used..=8).contains(&container) {
+                container
+            } else {
+                bytes_used
+            };
         Ok(Format {
             coding,
             stride,
