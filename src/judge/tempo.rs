@@ -16,6 +16,8 @@ const CLEAR_BY_ERRORS: f64 = 2.0;
 /// A span that is called pushing or dragging is at least this long: two bars of four; what is
 /// shorter is phrasing.
 const SPAN_BEATS: f64 = 8.0;
+/// Tempo over fewer beats than this, four bars of four, is one phrase's, not a drift.
+const DRIFT_BEATS: f64 = 16.0;
 /// A player who bends the tempo everywhere is bending it on purpose: a span must stand out
 /// from the spread of the curve by this many of its robust standard deviations.
 const SPAN_SPREADS: f64 = 2.0;
@@ -492,7 +494,7 @@ fn spans(points: &[Point], course: &Course, curve: &[TempoPoint]) -> Vec<TempoSp
     let mut spans = Vec::new();
     let drift = course.end_bpm - course.start_bpm;
     let middle = (course.start_bpm + course.end_bpm) / 2.0;
-    if clears(drift, course.drift_se, DRIFT_JND_SHARE * middle) {
+    if course.beats >= DRIFT_BEATS && clears(drift, course.drift_se, DRIFT_JND_SHARE * middle) {
         spans.push(TempoSpan {
             first_index: points.iter().map(|p| p.idx).min().unwrap_or(0),
             last_index: points.iter().map(|p| p.idx).max().unwrap_or(0),
