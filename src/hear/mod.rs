@@ -13,6 +13,7 @@ pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod weights;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
 #[derive(Clone, Copy, Debug, PartialEq)]

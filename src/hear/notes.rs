@@ -68,6 +68,15 @@ pub struct Sketch {
     pub offers: Vec<super::pitch::Offer>,
 }
 
+impl Sketch {
+    /// Standard error of the median pitch in cents: frames closer than their own length
+    /// share samples, so that about one in eight counts; 0.3 cents is the interpolation's own.
+    pub fn cents_se(&self) -> f64 {
+        let independent = ((self.end - self.first) as f64 / 8.0).max(1.0);
+        1.25 * self.cents_sd / independent.sqrt() + 0.3
+    }
+}
+
 /// A short sound between two notes.
 #[derive(Clone, Copy, Debug)]
 pub struct BlipSketch {
