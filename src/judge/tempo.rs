@@ -3,7 +3,7 @@
 use super::check::{SpanKind, Tempo, TempoPoint, TempoSpan};
 use super::local::{SCATTER_FLOOR_S, phrase_begins};
 use super::onsets::{Before, Played, beat_quarters_at, stretches};
-use super::stats::{LineFit, huber_weight, mean, robust_sd, sd};
+use super::stats::{LineFit, huber_weight, mean, robust_sd, sd, sureness};
 use crate::line::Line;
 
 /// A change of tempo over six intervals is noticed from 3 % (Drake & Botte, Percept.
@@ -245,7 +245,11 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
         end_se: 0.0,
         drift_se: 0.0,
     };
-    let mut weights = vec![1.0; points.len()];
+    let sure: Vec<f64> = points
+        .iter()
+        .map(|p| sureness(p.se_s, SCATTER_FLOOR_S))
+        .collect();
+    let mut weights = sure.clone();
     let mut residuals = vec![0.0; points.len()];
     let mut normal = Normal::default();
     for round in 0..FIT_ROUNDS {
@@ -256,8 +260,8 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
         centre(&mut residuals, groups, &weights);
         let scale = robust_sd(&residuals).max(SCATTER_FLOOR_S);
         if round > 0 {
-            for (w, r) in weights.iter_mut().zip(&residuals) {
-                *w = huber_weight(*r, scale);
+            for ((w, r), sure) in weights.iter_mut().zip(&residuals).zip(&sure) {
+                *w = sure * huber_weight(*r, scale);
             }
             centre(&mut residuals, groups, &weights);
         }
@@ -269,7 +273,8 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
             break;
         }
     }
-    let [start_se, end_se, drift_se] = normal.errors(points, groups, &weights, &residuals)?;
+    let [start_se, end_se, drift_se] =
+        normal.errors(points, groups, &weights, &sure, &residuals)?;
     (course.start_se, course.end_se, course.drift_se) = (start_se, end_se, drift_se);
     Some((course, residuals))
 }
@@ -379,6 +384,7 @@ impl Normal {
         points: &[Point],
         groups: &[usize],
         weights: &[f64],
+        sure: &[f64],
         residuals: &[f64],
     ) -> Option<[f64; 3]> {
         let inverse = self.inverse()?;
@@ -436,8 +442,13 @@ impl Normal {
             |m: [[f64; 2]; 2]| [m[0][0], m[1][1], m[0][0] + m[1][1] - m[0][1] - m[1][0]];
         let (blocked, independent) = (variances(blocked), variances(independent));
         // Huber's estimator is only moved by the onsets it counts in full (Huber 1981, ch. 6).
-        let counted = weights.iter().filter(|w| **w == 1.0).count().max(1) as f64;
-        let bread = weights.iter().sum::<f64>() / counted;
+        let counted: f64 = weights
+            .iter()
+            .zip(sure)
+            .filter(|(w, s)| w == s)
+            .map(|(_, s)| s)
+            .sum();
+        let bread = weights.iter().sum::<f64>() / counted.max(f64::MIN_POSITIVE);
         Some([0, 1, 2].map(|i| bread * blocked[i].max(independent[i]).max(0.0).sqrt()))
     }
 }
@@ -478,7 +489,8 @@ fn local_tempo(phrase: &[Point], at: usize) -> Option<(f64, f64)> {
 fn slope_tempo(near: &[&Point]) -> Option<(f64, f64)> {
     let x: Vec<f64> = near.iter().map(|p| p.beat - near[0].beat).collect();
     let y: Vec<f64> = near.iter().map(|p| p.time_s - near[0].time_s).collect();
-    let fit = LineFit::robust(&x, &y, SCATTER_FLOOR_S)?;
+    let own: Vec<f64> = near.iter().map(|p| p.se_s).collect();
+    let fit = LineFit::robust(&x, &y, &own, SCATTER_FLOOR_S)?;
     let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect();
     let n = near.len() as f64;
     let scatter = sd(&residuals) * ((n - 1.0) / (n - 2.0)).sqrt();
