@@ -104,7 +104,7 @@ pub struct LineFit {
 
 impl LineFit {
     /// Weighted least squares; `None` with fewer than two different x.
-    fn weighted(x: &[f64], y: &[f64], weights: Vec<f64>) -> Option<LineFit> {
+    pub fn weighted(x: &[f64], y: &[f64], weights: Vec<f64>) -> Option<LineFit> {
         let weight_sum: f64 = weights.iter().sum();
         let over = |values: &[f64]| -> f64 {
             values.iter().zip(&weights).map(|(v, w)| v * w).sum::<f64>() / weight_sum
