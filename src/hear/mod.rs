@@ -154,7 +154,10 @@ pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hear
     if std::env::var("DUMP").is_ok() {
         for (i, k) in sketches.iter().enumerate() {
             let f = confidence::features(&sketches, i, floor);
-            println!("DUMP {:.4} {:.4} {:.3} {} | {:?}", k.onset_s, k.offset_s, k.midi, k.tongued as u8, f);
+            println!(
+                "DUMP {:.4} {:.4} {:.3} {} | {:?}",
+                k.onset_s, k.offset_s, k.midi, k.tongued as u8, f
+            );
         }
     }
     let notes = confidence::weigh(&sketches, floor);

@@ -157,8 +157,13 @@ impl NoteMaker<'_> {
         let (own_share, own_power) = explained(early, rate, hz(s.midi));
         let mut neighbour_share = 0.0f64;
         if s.offset_s - s.onset_s < 0.12 {
-            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
-            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let previous = sketches[..i]
+                .iter()
+                .rev()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..]
+                .iter()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
             for n in [previous, next].into_iter().flatten() {
                 let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
                 if near {
