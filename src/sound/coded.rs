@@ -148,7 +148,7 @@ impl Coded {
             decoded_frames: 0,
             next_pts: None,
             lost: Lost::default(),
-            cut_off: container == FORMAT_ID_OGG && !ended,
+            cut_off: (container == FORMAT_ID_OGG && !ended) || missing_bytes > 0,
             padded: missing_bytes > 0 && container == FORMAT_ID_ISOMP4,
             ended: false,
             faults: Vec::new(),
