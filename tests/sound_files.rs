@@ -307,7 +307,8 @@ fn the_channel_with_the_player_is_taken() {
     let hum = tone(48_000, 50.0, 0.4, 2.0);
     let quiet: Vec<f64> = player.iter().map(|x| 0.05 * x).collect();
     let mirror: Vec<f64> = player.iter().map(|x| -x).collect();
-    let cases: [(&str, Vec<Vec<f64>>, &[usize], bool); 8] = [
+    type Case<'a> = (&'a str, Vec<Vec<f64>>, &'a [usize], bool);
+    let cases: [Case; 8] = [
         (
             "left alone",
             vec![player.clone(), silent.clone()],
