@@ -56,7 +56,8 @@ fn main() -> Result<(), Failure> {
         .into());
     }
     let next = AtomicUsize::new(0);
-    let results: Mutex<Vec<(usize, String, Score, Vec<String>)>> = Mutex::new(Vec::new());
+    type Done = (usize, String, Score, Vec<String>);
+    let results: Mutex<Vec<Done>> = Mutex::new(Vec::new());
     std::thread::scope(|scope| {
         for _ in 0..2 {
             scope.spawn(|| {

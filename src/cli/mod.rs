@@ -1,6 +1,7 @@
 //! Commands: arguments in, text or JSON out. Knows no music; every command is one file here.
 
 pub mod check;
+pub mod demo;
 pub mod hear;
 pub mod line;
 pub mod output;
@@ -26,6 +27,8 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Make a small étude and takes of it, and check them
+    Demo(demo::DemoArguments),
 }
 
 /// What a command found, for the exit status.

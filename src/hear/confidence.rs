@@ -86,7 +86,10 @@ pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {
                 candidates: s
                     .offers
                     .iter()
-                    .map(|(midi, probability)| PitchCandidate { midi: *midi, probability: *probability })
+                    .map(|(midi, probability)| PitchCandidate {
+                        midi: *midi,
+                        probability: *probability,
+                    })
                     .collect(),
             }
         })
@@ -99,9 +102,16 @@ fn probability(features: &[f64; N_FEATURES], beginning: Beginning) -> f64 {
         Beginning::Change => &CHANGE,
         Beginning::Dip => &DIP,
     };
-    let straight: f64 = features.iter().zip(&weights.features).map(|(x, w)| x * w).sum();
-    let bent: f64 =
-        HINGES.iter().zip(&weights.hinges).map(|((i, knee), w)| (features[*i] - knee).max(0.0) * w).sum();
+    let straight: f64 = features
+        .iter()
+        .zip(&weights.features)
+        .map(|(x, w)| x * w)
+        .sum();
+    let bent: f64 = HINGES
+        .iter()
+        .zip(&weights.hinges)
+        .map(|((i, knee), w)| (features[*i] - knee).max(0.0) * w)
+        .sum();
     let z = weights.intercept + straight + bent;
     (1.0 / (1.0 + (-z).exp())).clamp(0.001, 0.999)
 }

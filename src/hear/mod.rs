@@ -13,6 +13,7 @@ pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod tuning;
 pub mod weights;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
@@ -111,64 +112,103 @@ const HOP_S: f64 = 0.0027;
 
 /// Hears a whole take.
 pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hearing {
+    let (sketches, recording) = listen(samples, sample_rate_hz, options);
+    let notes = confidence::weigh(&sketches, recording.noise_dbfs);
+    let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
+    Hearing {
+        notes,
+        clicks: Vec::new(),
+        a4_hz,
+        a4_hz_se,
+        recording,
+    }
+}
+
+/// What [`hear`] weighs: every note that might be, with its features in the order of
+/// [`confidence::FEATURES`]. For fitting the weights.
+pub fn evidence(
+    samples: &[f32],
+    sample_rate_hz: u32,
+    options: &HearOptions,
+) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
+    let (sketches, recording) = listen(samples, sample_rate_hz, options);
+    confidence::weigh(&sketches, recording.noise_dbfs)
+        .into_iter()
+        .enumerate()
+        .map(|(i, note)| {
+            (
+                note,
+                confidence::features(&sketches, i, recording.noise_dbfs),
+            )
+        })
+        .collect()
+}
+
+/// From samples to notes in the making, and what was noticed about the recording.
+fn listen(
+    samples: &[f32],
+    sample_rate_hz: u32,
+    options: &HearOptions,
+) -> (Vec<notes::Sketch>, Recording) {
     let mut decimator = decimate::Decimator::new(sample_rate_hz);
     let mut sound = Vec::with_capacity(samples.len() / decimator.factor() + 64);
     decimator.push(samples, &mut sound);
     decimator.finish(&mut sound);
     sound.truncate(samples.len().div_ceil(decimator.factor()));
-    let rate = sample_rate_hz as f64 / decimator.factor() as f64;
-    let hop_samples = (HOP_S * rate).round() as usize;
+    let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
+    let hop_samples = ((HOP_S * rate).round() as usize).max(1);
     let high_hz = options.high_hz.min(rate / 4.0);
-    let mut framer = frames::Framer::new(rate, hop_samples, options.low_hz, high_hz);
+    let low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
     let mut found = Vec::new();
     framer.push(&sound, &mut found);
     framer.finish(&mut found);
     let mut levels: Vec<f32> = found.iter().map(|f| f.level_dbfs).collect();
     levels.sort_by(f32::total_cmp);
     let quantile = |q: f64| {
-        levels
-            .get((q * levels.len() as f64) as usize)
-            .copied()
-            .unwrap_or(-120.0) as f64
+        f64::from(
+            levels
+                .get((q * levels.len() as f64) as usize)
+                .copied()
+                .unwrap_or(-120.0),
+        )
     };
-    let (floor, loud) = (quantile(0.02), quantile(0.95));
-    let quiet_dbfs = (floor + 6.0).min(loud - 20.0).max(loud - 45.0);
-    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, options.low_hz, quiet_dbfs);
+    let (floor, loud) = (quantile(FLOOR_SHARE), quantile(LOUD_SHARE));
+    let quiet_dbfs = (floor + QUIET_OVER_FLOOR_DB)
+        .min(loud - QUIET_BELOW_LOUD_DB.0)
+        .max(loud - QUIET_BELOW_LOUD_DB.1);
+    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs);
     let mut path = Vec::with_capacity(found.len());
     for frame in &found {
         finder.push(frame, &mut path);
     }
     finder.finish(&mut path);
     let envelope = envelope::Envelope::new(&sound, rate);
-    let maker = notes::NoteMaker {
+    let sketches = notes::NoteMaker {
         samples: &sound,
         sample_rate_hz: rate,
         hop_samples,
         frame_samples: framer.frame_samples(),
-        frames: &found,
         path: &path,
         envelope: &envelope,
-        low_hz: options.low_hz,
+        low_hz,
+    }
+    .sketch();
+    let recording = Recording {
+        duration_s: samples.len() as f64 / f64::from(sample_rate_hz),
+        sample_rate_hz,
+        level_dbfs: loud,
+        noise_dbfs: floor,
+        ..Recording::default()
     };
-    let (sketches, _blips) = maker.sketch();
-    if std::env::var("DUMP").is_ok() {
-        for (i, k) in sketches.iter().enumerate() {
-            let f = confidence::features(&sketches, i, floor);
-            println!("DUMP {:.4} {:.4} {:.3} {} | {:?}", k.onset_s, k.offset_s, k.midi, k.tongued as u8, f);
-        }
-    }
-    let notes = confidence::weigh(&sketches, floor);
-    Hearing {
-        notes,
-        clicks: Vec::new(),
-        a4_hz: 440.0,
-        a4_hz_se: 5.0,
-        recording: Recording {
-            duration_s: samples.len() as f64 / sample_rate_hz as f64,
-            sample_rate_hz,
-            level_dbfs: loud,
-            noise_dbfs: floor,
-            ..Recording::default()
-        },
-    }
+    (sketches, recording)
 }
+
+/// Shares of the frames, by level, whose upper ends are called the floor and the playing.
+const FLOOR_SHARE: f64 = 0.02;
+const LOUD_SHARE: f64 = 0.95;
+
+/// Frames less than this over the floor are silence, but never so that what lies within
+/// the first of the next two below the playing is, and always what lies below the second.
+const QUIET_OVER_FLOOR_DB: f64 = 6.0;
+const QUIET_BELOW_LOUD_DB: (f64, f64) = (20.0, 45.0);

@@ -2,7 +2,6 @@
 //! sound about it looks like. How sure each is, is weighed in [`super::confidence`].
 
 use super::envelope::{Envelope, STEP_S};
-use super::frames::Frame;
 use super::harmonic::explained;
 use super::path::PathPoint;
 use super::refine::change_point;
@@ -77,14 +76,6 @@ impl Sketch {
     }
 }
 
-/// A short sound between two notes.
-#[derive(Clone, Copy, Debug)]
-pub struct BlipSketch {
-    pub onset_s: f64,
-    pub offset_s: f64,
-    pub midi: f64,
-}
-
 #[derive(Clone, Debug)]
 struct Segment {
     first: usize,
@@ -97,7 +88,6 @@ pub struct NoteMaker<'a> {
     pub sample_rate_hz: f64,
     pub hop_samples: usize,
     pub frame_samples: usize,
-    pub frames: &'a [Frame],
     pub path: &'a [PathPoint],
     pub envelope: &'a Envelope,
     /// Lowest pitch looked for.
@@ -122,10 +112,10 @@ impl NoteMaker<'_> {
         (frame * self.hop_samples) as f64 / self.sample_rate_hz
     }
 
-    /// All notes that might be, in order, and the blips between them.
-    pub fn sketch(&self) -> (Vec<Sketch>, Vec<BlipSketch>) {
+    /// All notes that might be, in order.
+    pub fn sketch(&self) -> Vec<Sketch> {
         let mut segments = self.segments();
-        let blips = self.drop_blips(&mut segments);
+        self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
         for (i, segment) in segments.iter().enumerate() {
             let before = (i > 0).then(|| &segments[i - 1]);
@@ -140,7 +130,7 @@ impl NoteMaker<'_> {
         for i in 0..sketches.len() {
             self.listen_closely(&mut sketches, i);
         }
-        (sketches, blips)
+        sketches
     }
 
     /// What the samples of sketch `i` say beside its neighbours.
@@ -157,8 +147,13 @@ impl NoteMaker<'_> {
         let (own_share, own_power) = explained(early, rate, hz(s.midi));
         let mut neighbour_share = 0.0f64;
         if s.offset_s - s.onset_s < 0.12 {
-            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
-            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let previous = sketches[..i]
+                .iter()
+                .rev()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..]
+                .iter()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
             for n in [previous, next].into_iter().flatten() {
                 let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
                 if near {
@@ -224,20 +219,11 @@ impl NoteMaker<'_> {
     }
 
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
-    fn drop_blips(&self, segments: &mut Vec<Segment>) -> Vec<BlipSketch> {
+    fn drop_blips(&self, segments: &mut Vec<Segment>) {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
-        let mut blips = Vec::new();
         let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
         for segment in segments.drain(..) {
             if segment.end - segment.first <= blip_frames {
-                // Shorter than half a frame is the frame straddling two notes.
-                if (segment.end - segment.first) * self.hop_samples * 2 > self.frame_samples {
-                    blips.push(BlipSketch {
-                        onset_s: self.frame_s(segment.first),
-                        offset_s: self.frame_s(segment.end),
-                        midi: segment.midi as f64,
-                    });
-                }
                 continue;
             }
             if let Some(last) = kept.last_mut()
@@ -250,7 +236,6 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
-        blips
     }
 
     /// One sketch a segment, or several of the same pitch where the level dips between them.

@@ -43,12 +43,15 @@ pub fn offers(
     before: (usize, usize),
     low_hz: f64,
 ) -> Vec<Offer> {
-    let to = to.min(samples.len()).min(from + (LOOK_S * sample_rate_hz) as usize);
+    let to = to
+        .min(samples.len())
+        .min(from + (LOOK_S * sample_rate_hz) as usize);
     if to <= from {
         return vec![(midi, 0.95)];
     }
     let stretch = &samples[from..to];
-    let share = |f0_hz: f64, top_hz: f64| explained_share_up_to(stretch, sample_rate_hz, f0_hz, top_hz);
+    let share =
+        |f0_hz: f64, top_hz: f64| explained_share_up_to(stretch, sample_rate_hz, f0_hz, top_hz);
     let resolves = |f0_hz: f64| stretch.len() as f64 * f0_hz / sample_rate_hz >= PERIODS_MIN;
     let f0_hz = midi_to_hz(midi, 440.0);
     // Counted too low: nothing between the harmonics of the pitch above.
@@ -82,7 +85,11 @@ pub fn offers(
         let between_before = explained_share_up_to(earlier, sample_rate_hz, below_hz, top_hz)
             - explained_share_up_to(earlier, sample_rate_hz, f0_hz, top_hz);
         let ringing = power(stretch, between) < RINGING_RATIO * power(earlier, between_before);
-        let even = if ringing { BETWEEN_SHARE_RINGING } else { BETWEEN_SHARE };
+        let even = if ringing {
+            BETWEEN_SHARE_RINGING
+        } else {
+            BETWEEN_SHARE
+        };
         // Odds grow with the square of the share over the one at which they are even.
         let odds = (between / even).powi(2);
         let probability = 0.98 * odds / (1.0 + odds);
@@ -100,5 +107,9 @@ pub fn offers(
 }
 
 fn mean_power(samples: &[f32]) -> f64 {
-    samples.iter().map(|x| (*x as f64) * (*x as f64)).sum::<f64>() / samples.len().max(1) as f64
+    samples
+        .iter()
+        .map(|x| (*x as f64) * (*x as f64))
+        .sum::<f64>()
+        / samples.len().max(1) as f64
 }

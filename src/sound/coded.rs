@@ -4,7 +4,7 @@
 //! sample is taken away.
 
 use std::fs::File;
-use std::io;
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use symphonia::core::codecs::audio::well_known::{
@@ -13,12 +13,15 @@ use symphonia::core::codecs::audio::well_known::{
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::well_known::{FORMAT_ID_ADTS, FORMAT_ID_ISOMP4};
+use symphonia::core::formats::well_known::{
+    FORMAT_ID_ADTS, FORMAT_ID_AIFF, FORMAT_ID_ISOMP4, FORMAT_ID_OGG,
+};
 use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 use symphonia::core::units::TimeBase;
 
+use super::padded::Padded;
 use super::{SoundError, mp4};
 
 /// Priming of every AAC encoder at least: the overlap of its first block (ISO/IEC 14496-3,
@@ -57,6 +60,10 @@ pub(super) struct Coded {
     /// Where the next packet should begin by the stamps of the last, in frames.
     next_pts: Option<i64>,
     lost: Lost,
+    /// The file is known to end too early, wherever that is.
+    cut_off: bool,
+    /// Packets of nothing but zeros lie beyond the file's end.
+    padded: bool,
     ended: bool,
     pub(super) faults: Vec<String>,
 }
@@ -79,7 +86,14 @@ impl Coded {
             path: path.into(),
             reason,
         };
-        let source = MediaSourceStream::new(Box::new(file), Default::default());
+        let io_error = |source| SoundError::Open {
+            path: path.into(),
+            source,
+        };
+        let ended = ogg_ended(&file).map_err(io_error)?;
+        let source = Padded::new(file).map_err(io_error)?;
+        let missing_bytes = source.missing_bytes();
+        let source = MediaSourceStream::new(Box::new(source), Default::default());
         let format = symphonia::default::get_probe()
             .probe(
                 &Hint::new(),
@@ -134,6 +148,8 @@ impl Coded {
             decoded_frames: 0,
             next_pts: None,
             lost: Lost::default(),
+            cut_off: (container == FORMAT_ID_OGG && !ended) || missing_bytes > 0,
+            padded: missing_bytes > 0 && container == FORMAT_ID_ISOMP4,
             ended: false,
             faults: Vec::new(),
             format,
@@ -152,6 +168,19 @@ impl Coded {
             coded.frames_left = edit.n_frames.unwrap_or(u64::MAX);
         } else if container == FORMAT_ID_ADTS {
             coded.skip_frames = AAC_PRIMING_FRAMES;
+        } else if container == FORMAT_ID_AIFF
+            && missing_bytes > 0
+            && let Some(bits) = params.bits_per_sample
+        {
+            // The samples are the last part of the file.
+            let frame_bytes = bits.div_ceil(8) as u64 * coded.n_channels as u64;
+            let stated = coded.stated_frames.unwrap_or(0);
+            coded.frames_left = stated.saturating_sub(missing_bytes.div_ceil(frame_bytes));
+            coded.faults.push(format!(
+                "the file is cut off at {:.2} s of {:.2} s",
+                coded.seconds(coded.frames_left),
+                coded.seconds(stated)
+            ));
         }
         Ok(coded)
     }
@@ -192,6 +221,9 @@ impl Coded {
             };
             if packet.track_id != self.track_id {
                 continue;
+            }
+            if self.padded && packet.data.iter().all(|byte| *byte == 0) {
+                break;
             }
             let pts = self.frames_of(packet.pts.get());
             let length = self.frames_of(packet.dur.get() as i64).max(0);
@@ -288,14 +320,29 @@ impl Coded {
                 self.seconds(self.lost.first_frame),
             ));
         }
+        let at_s = self.seconds(self.decoded_frames);
         if let Some(stated) = self.stated_frames
             && self.decoded_frames + CUT_MIN_FRAMES < stated
         {
+            let stated_s = self.seconds(stated);
             self.faults.push(format!(
-                "the file is cut off at {:.2} s of {:.2} s",
-                self.seconds(self.decoded_frames),
-                self.seconds(stated)
+                "the file is cut off at {at_s:.2} s of {stated_s:.2} s"
             ));
+        } else if self.cut_off {
+            self.faults
+                .push(format!("the file is cut off at {at_s:.2} s"));
         }
     }
+}
+
+/// True when the last page of an Ogg file in its last 64 kB, the longest a page can be,
+/// carries the end-of-stream flag (RFC 3533 §6). Other files have no such page.
+fn ogg_ended(mut file: &File) -> io::Result<bool> {
+    let file_bytes = file.metadata()?.len();
+    let mut tail = Vec::new();
+    file.seek(SeekFrom::Start(file_bytes.saturating_sub(1 << 16)))?;
+    file.read_to_end(&mut tail)?;
+    file.seek(SeekFrom::Start(0))?;
+    let last = tail.windows(6).rev().find(|page| page.starts_with(b"OggS"));
+    Ok(last.is_some_and(|page| page[5] & 4 != 0))
 }

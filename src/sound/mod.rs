@@ -11,6 +11,7 @@ mod channels;
 mod coded;
 mod condition;
 mod mp4;
+mod padded;
 mod read;
 mod resample;
 mod sniff;

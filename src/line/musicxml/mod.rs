@@ -25,6 +25,9 @@ use super::{Problem, TempoMark, xml_source};
 
 /// Bars closer to full than this are full: exports round tuplets to their divisions.
 const FULL_BAR_QUARTERS: f64 = 1.0 / 64.0;
+/// Bars longer than full by less than a 32nd are full: nobody writes such a bar, but sums of
+/// rounded tuplets and rests give it.
+const OVERFULL_BAR_QUARTERS: f64 = 1.0 / 8.0 - 1e-6;
 
 /// Reads a MusicXML file, plain or compressed; `voice` as the file names it, else in each part
 /// the voice with most notes.
@@ -383,7 +386,7 @@ fn bar_length(bar: &RawMeasure, others: f64) -> f64 {
     if reach == 0.0 {
         return full;
     }
-    if (reach - full).abs() < FULL_BAR_QUARTERS {
+    if (full - FULL_BAR_QUARTERS..full + OVERFULL_BAR_QUARTERS).contains(&reach) {
         full
     } else {
         reach
