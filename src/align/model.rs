@@ -6,10 +6,10 @@
 
 /// One note in 60 comes as another pitch.
 pub const WRONG: f32 = -4.1;
-/// One note in 60 is left out.
-pub const MISSED: f32 = -4.1;
+/// One note in 100 is left out: fingers err more often than they rest.
+pub const MISSED: f32 = -4.6;
 /// The second of two equal notes runs into the first more often than a note is left out.
-pub const REPEATED_MERGED: f32 = -3.2;
+pub const REPEATED_MERGED: f32 = -3.6;
 /// A grace note is left out, or too short to be heard, one time in three.
 pub const GRACE_LEFT_OUT: f32 = -1.1;
 /// One note in 150 is followed by one too many, whose pitch is one in ten.
@@ -115,9 +115,10 @@ pub const TRANSITION_S: f64 = 0.025;
 pub const NOTE_S: f64 = 0.040;
 /// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
 pub const TOO_SHORT: f32 = -4.0;
-/// What coming on time is worth: log-density of a normal [`RHYTHM_SD`] at its peak, against any
-/// time within a factor e.
-pub const ON_TIME: f32 = 0.7;
+/// What coming on time is worth: log-density of a normal with a standard deviation of 0.12 at its
+/// peak, against any time within a factor e. Most notes are that steady; the wider [`RHYTHM_SD`]
+/// forgives the others.
+pub const ON_TIME: f32 = 1.2;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
@@ -134,4 +135,15 @@ pub fn deviation_cost(log_ratio: f32, sd: f32) -> f32 {
 /// Log-cost of taking a sound of `seconds` for a note on purpose.
 pub fn shortness_cost(seconds: f64) -> f32 {
     TOO_SHORT * ((NOTE_S - seconds) / (NOTE_S - TRANSITION_S)).clamp(0.0, 1.0) as f32
+}
+
+/// How much likelier a note added by a player is to lie this far from its nearest neighbour than
+/// a noise is: fingers slip to near notes, blips, ringing and knocks have any pitch.
+pub fn added_against_noise(semitones: i32) -> f64 {
+    match semitones.abs() {
+        0..=4 => 1.0,
+        5..=9 => 0.5,
+        10..=16 => 0.15,
+        _ => 0.05,
+    }
 }

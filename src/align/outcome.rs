@@ -226,7 +226,27 @@ impl Scene<'_> {
         }
         if range.end - 1 - last <= model::EDGE_NOTES_MISSED {
             let stretch = attempts[last].last().map_or(0, |a| a.stretch);
-            attempts[last + 1..range.end].fill(vec![missed(stretch)]);
+            let last_step = self.path.steps.last();
+            for (idx, tries) in attempts
+                .iter_mut()
+                .enumerate()
+                .take(range.end)
+                .skip(last + 1)
+            {
+                let here = idx - range.start;
+                let held =
+                    last_step.is_some_and(|step| step.idx < here && self.held_over(here, *step));
+                let outcome = if held {
+                    Outcome::Unsure
+                } else {
+                    Outcome::Missed
+                };
+                tries.push(unheard(
+                    outcome,
+                    stretch,
+                    if held { 0.5 } else { JUMP_CONFIDENCE },
+                ));
+            }
         }
     }
 
@@ -250,7 +270,7 @@ impl Scene<'_> {
                 } else {
                     1.0
                 };
-                let confidence = self.sound(j).confidence * p_extra;
+                let confidence = self.note_confidence(j, before, after) * p_extra;
                 let extra = Extra {
                     heard_idx: j,
                     after_idx: Some(offset + before.idx),
@@ -270,9 +290,20 @@ impl Scene<'_> {
         }
     }
 
+    /// Probability that extra sound `j` is a note, from hearing and from how far it lies from the
+    /// notes around it.
+    fn note_confidence(&self, j: usize, before: Step, after: Step) -> f64 {
+        let distance = |other: Step| (self.sound(j).midi - self.sound(other.heard_idx).midi).abs();
+        let nearest = distance(before).min(distance(after));
+        let confidence = self.sound(j).confidence;
+        let note = confidence * model::added_against_noise(nearest);
+        note / (note + 1.0 - confidence)
+    }
+
     /// A sound long and certain enough to be a note of its own.
     fn is_note(&self, j: usize, before: Step, after: Step) -> bool {
-        self.sound(j).confidence >= ADDED_CONFIDENCE && self.is_long_enough(j, before, after)
+        self.note_confidence(j, before, after) >= ADDED_CONFIDENCE
+            && self.is_long_enough(j, before, after)
     }
 
     /// True from [`model::NOTE_S`] on; a register of the note it touches has to be longer.
