@@ -189,6 +189,7 @@ fn listen(
         sample_rate_hz: rate,
         hop_samples,
         frame_samples: framer.frame_samples(),
+        frames: &found,
         path: &path,
         envelope: &envelope,
         low_hz,

@@ -2,6 +2,7 @@
 //! sound about it looks like. How sure each is, is weighed in [`super::confidence`].
 
 use super::envelope::{Envelope, STEP_S};
+use super::frames::Frame;
 use super::harmonic::explained;
 use super::path::PathPoint;
 use super::refine::change_point;
@@ -88,6 +89,7 @@ pub struct NoteMaker<'a> {
     pub sample_rate_hz: f64,
     pub hop_samples: usize,
     pub frame_samples: usize,
+    pub frames: &'a [Frame],
     pub path: &'a [PathPoint],
     pub envelope: &'a Envelope,
     /// Lowest pitch looked for.
@@ -170,7 +172,17 @@ impl NoteMaker<'_> {
         let position = |t: f64| (t * rate).max(0.0) as usize;
         let inner = (position(s.onset_s + 0.008), position(s.offset_s - 0.004));
         let last = (position(s.onset_s - 0.04), position(s.onset_s - 0.003));
-        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, last, self.low_hz);
+        let frames = &self.frames[s.first..s.end.min(self.frames.len())];
+        let inner_frames = &frames[frames.len() / 4..frames.len() - frames.len() / 4];
+        let offers = super::pitch::offers(
+            self.samples,
+            rate,
+            inner,
+            s.midi,
+            last,
+            self.low_hz,
+            inner_frames,
+        );
         let s = &mut sketches[i];
         s.own_share = own_share;
         s.neighbour_share = neighbour_share;
@@ -255,6 +267,7 @@ impl NoteMaker<'_> {
         let (e0, e1) = (at(start_s), at(end_s));
         let near = (SHOULDER_NEAR_S / STEP_S) as usize;
         let far = (SHOULDER_FAR_S / STEP_S) as usize;
+        let margin = (margin_s / STEP_S) as usize;
         let dip = |i: usize, low: usize, high: usize| -> f64 {
             let left = &curve
                 [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
@@ -288,7 +301,11 @@ impl NoteMaker<'_> {
             .min_by(|a, b| curve[*a].total_cmp(&curve[*b]))
             .unwrap_or(e0);
         let depth = if old.is_some() {
-            dip(lowest, 0, curve.len() - 1)
+            // The loudest either side: a note of 50 ms before a gap of 50 has no steady shoulder.
+            let loudest = |part: &[f64]| part.iter().copied().fold(-120.0, f64::max);
+            let left = loudest(&curve[lowest.saturating_sub(margin)..=lowest]);
+            let right = loudest(&curve[lowest..(lowest + margin).min(curve.len())]);
+            left.min(right) - curve[lowest]
         } else {
             30.0
         };

@@ -4,6 +4,7 @@
 //! how much of its sound lies on the harmonics of the pitch the path took, and how much
 //! more on those of its octave or twelfth below.
 
+use super::frames::Frame;
 use super::harmonic::explained_share_up_to;
 use crate::convert::midi_to_hz;
 
@@ -30,11 +31,15 @@ const EMPTY_SHARE: f64 = 0.008;
 /// Harmonics of the higher pitch taken into the comparison.
 const HARMONICS: f64 = 5.0;
 
+/// Least gain of the longer period for each share of sound between the harmonics: a steady
+/// sound there raises the autocorrelation at the longer period by one to two times its share.
+const GAIN_OF_BETWEEN: f64 = 0.5;
+
 /// A pitch offered and the share of evidence for it.
 pub type Offer = (f64, f64);
 
 /// The offers for a note heard at `midi` between two sample positions, best first;
-/// `before` the positions of the last moments before it.
+/// `before` the positions of the last moments before it, `frames` those of its middle.
 pub fn offers(
     samples: &[f32],
     sample_rate_hz: f64,
@@ -42,6 +47,7 @@ pub fn offers(
     midi: f64,
     before: (usize, usize),
     low_hz: f64,
+    frames: &[Frame],
 ) -> Vec<Offer> {
     let to = to
         .min(samples.len())
@@ -81,6 +87,9 @@ pub fn offers(
         if between < 0.3 * BETWEEN_SHARE {
             continue;
         }
+        if longer_period_gain(frames, f0_hz, below_hz) < GAIN_OF_BETWEEN * between {
+            continue;
+        }
         let power = |part: &[f32], share: f64| share * mean_power(part);
         let between_before = explained_share_up_to(earlier, sample_rate_hz, below_hz, top_hz)
             - explained_share_up_to(earlier, sample_rate_hz, f0_hz, top_hz);
@@ -104,6 +113,29 @@ pub fn offers(
         return vec![(midi, 0.98 - probability), (below, probability)];
     }
     vec![(midi, 0.98)]
+}
+
+/// How much better the period of `below_hz` repeats the wave than that of `f0_hz`, median
+/// over the frames: sound between the harmonics that is steady shows there, a glide or an
+/// attack does not.
+fn longer_period_gain(frames: &[Frame], f0_hz: f64, below_hz: f64) -> f64 {
+    let strength = |frame: &Frame, hz: f64| {
+        frame
+            .pitches()
+            .iter()
+            .filter(|p| (f64::from(p.f0_hz) / hz).log2().abs() < 0.04)
+            .map(|p| f64::from(p.strength))
+            .fold(0.0, f64::max)
+    };
+    let mut gains: Vec<f64> = frames
+        .iter()
+        .map(|frame| strength(frame, below_hz) - strength(frame, f0_hz))
+        .collect();
+    if gains.is_empty() {
+        return 0.0;
+    }
+    let middle = gains.len() / 2;
+    *gains.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 fn mean_power(samples: &[f32]) -> f64 {
