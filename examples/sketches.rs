@@ -29,6 +29,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let options = HearOptions {
             low_hz: midi_to_hz(lowest - 6.0, 440.0).min(140.0),
             high_hz: 2200.0,
+            narrow: false,
         };
         let rows = evidence(&take.samples, take.sample_rate_hz, &options);
         let offset = tuning_offset(

@@ -10,5 +10,6 @@ pub mod convert;
 pub mod hear;
 pub mod judge;
 pub mod line;
+pub mod pipeline;
 pub mod show;
 pub mod sound;

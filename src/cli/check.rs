@@ -3,13 +3,13 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use passagework::align::{AlignOptions, Rhythm, align, passage};
-use passagework::hear::{HearOptions, Hearing, hear};
-use passagework::judge::{Check, ClickOptions, JudgeOptions, judge};
+use passagework::align::{AlignOptions, Rhythm, passage};
+use passagework::judge::{ClickOptions, JudgeOptions};
+use passagework::line::Line;
 use passagework::line::read::read_line;
-use passagework::line::{Line, instruments};
+use passagework::pipeline::{TakeOptions, check_take};
 use passagework::show::{self, text::Layout};
-use passagework::sound::{Take, read_take};
+use passagework::sound::read_take;
 
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
@@ -75,13 +75,6 @@ impl Look {
     }
 }
 
-/// What the player said about the take.
-#[derive(Default)]
-pub struct TakeOptions {
-    pub align: AlignOptions,
-    pub judge: JudgeOptions,
-}
-
 /// A bar range, rhythm or click that cannot be meant.
 #[derive(Debug, thiserror::Error)]
 enum SayError {
@@ -127,60 +120,6 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     } else {
         Done::Findings
     })
-}
-
-/// The whole way from samples to findings in words.
-pub fn check_take(line: &Line, take: &Take, options: &TakeOptions) -> Check {
-    let hearing = hear_take(take, &range_of(line));
-    let alignment = align(line, &hearing, &options.align);
-    let mut check = judge(line, &hearing, &alignment, &options.judge);
-    show::words::put_into_words(line, &mut check);
-    check
-}
-
-/// Hears a take; what reading it showed of the recording is said first.
-pub fn hear_take(take: &Take, options: &HearOptions) -> Hearing {
-    let mut hearing = hear(&take.samples, take.sample_rate_hz, options);
-    let recording = &mut hearing.recording;
-    recording.clipped_share = recording.clipped_share.max(take.clipped_share);
-    let heard = std::mem::take(&mut recording.warnings);
-    recording.warnings = take.warnings.clone();
-    for warning in heard {
-        if !recording.warnings.contains(&warning) {
-            recording.warnings.push(warning);
-        }
-    }
-    hearing
-}
-
-/// Where to look for pitches: the instrument's range, or the line's own with room for slips.
-fn range_of(line: &Line) -> HearOptions {
-    /// A twelfth: how far another register of the same fingering lies.
-    const SLIP_SEMITONES: i32 = 19;
-    let sounding = || line.notes.iter().map(|n| n.sounding_midi);
-    let (Some(low), Some(high)) = (sounding().min(), sounding().max()) else {
-        return HearOptions::default();
-    };
-    match instruments::find(&line.instrument) {
-        Some(instrument) => {
-            let (lowest, highest) = instrument.professional;
-            range(low.min(lowest), high.max(highest))
-        }
-        None => range(low - SLIP_SEMITONES, high + SLIP_SEMITONES),
-    }
-}
-
-/// From a whole tone under `low` to one over `high` (MIDI numbers): room for another pitch standard.
-pub fn range(low: i32, high: i32) -> HearOptions {
-    let hz = |midi: i32| passagework::convert::midi_to_hz(f64::from(midi), 440.0);
-    let widest = HearOptions {
-        low_hz: 30.0,
-        high_hz: 4200.0,
-    };
-    HearOptions {
-        low_hz: hz(low - 2).max(widest.low_hz),
-        high_hz: hz(high + 2).min(widest.high_hz),
-    }
 }
 
 impl CheckArguments {

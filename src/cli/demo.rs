@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use passagework::line::read::{LineOptions, read_line};
 use passagework::line::{Articulation, Line};
+use passagework::pipeline::{TakeOptions, check_take};
 use passagework::show;
 use passagework::sound::read_take;
 use passagework::sound::voice::{Rng, VoiceNote, VoiceOptions, render};
 
-use super::check::{Look, TakeOptions, check_take};
+use super::check::Look;
 use super::{CommandError, Done, output};
 
 #[derive(Args)]

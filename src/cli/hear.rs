@@ -9,8 +9,9 @@ use passagework::line::read::LineError;
 use passagework::show;
 use passagework::sound::read_take;
 
-use super::check::{Busy, Look, hear_take, range};
+use super::check::{Busy, Look};
 use super::{CommandError, Done, output};
+use passagework::pipeline::{hear_take, range};
 
 #[derive(Args)]
 pub struct HearArguments {
@@ -37,7 +38,10 @@ pub fn run(arguments: &HearArguments) -> Result<Done, CommandError> {
         None => None,
     };
     let options = match instrument {
-        Some(i) => range(i.professional.0, i.professional.1),
+        Some(i) => HearOptions {
+            narrow: true,
+            ..range(i.professional.0, i.professional.1)
+        },
         None => HearOptions::default(),
     };
     let busy = Busy::new();

@@ -96,6 +96,9 @@ pub struct HearOptions {
     /// Lowest and highest sounding fundamental looked for, 30 to 4,200 Hz.
     pub low_hz: f64,
     pub high_hz: f64,
+    /// Raises `low_hz` to a little below the lowest pitch of the take itself: for takes of
+    /// which nothing else is known.
+    pub narrow: bool,
 }
 
 impl Default for HearOptions {
@@ -103,6 +106,7 @@ impl Default for HearOptions {
         HearOptions {
             low_hz: 55.0,
             high_hz: 4200.0,
+            narrow: true,
         }
     }
 }
@@ -158,7 +162,12 @@ fn listen(
     let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
     let hop_samples = ((HOP_S * rate).round() as usize).max(1);
     let high_hz = options.high_hz.min(rate / 4.0);
-    let low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    let mut low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    if options.narrow
+        && let Some(lowest_hz) = lowest_pitch_hz(&sound, rate, hop_samples, low_hz, high_hz)
+    {
+        low_hz = low_hz.max((lowest_hz * NARROW_TO).min(0.5 * high_hz));
+    }
     let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
     let mut found = Vec::new();
     framer.push(&sound, &mut found);
@@ -213,3 +222,44 @@ const LOUD_SHARE: f64 = 0.95;
 /// the first of the next two below the playing is, and always what lies below the second.
 const QUIET_OVER_FLOOR_DB: f64 = 6.0;
 const QUIET_BELOW_LOUD_DB: (f64, f64) = (20.0, 45.0);
+
+/// Range below the lowest pitch of a take that stays open: a third.
+const NARROW_TO: f64 = 0.79;
+
+/// Share of the pitched frames that may lie below what is called the lowest pitch.
+const LOWEST_SHARE: f64 = 0.01;
+
+/// Lowest pitch a take holds for more than moments, from every fourth frame; `None` where
+/// nothing has a pitch.
+fn lowest_pitch_hz(
+    sound: &[f32],
+    rate: f64,
+    hop_samples: usize,
+    low_hz: f64,
+    high_hz: f64,
+) -> Option<f64> {
+    let hop_samples = 4 * hop_samples;
+    let mut frames = Vec::new();
+    let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
+    framer.push(sound, &mut frames);
+    framer.finish(&mut frames);
+    let loud = frames.iter().map(|f| f.level_dbfs).fold(-120.0, f32::max);
+    let mut finder =
+        path::PathFinder::new(hop_samples as f64 / rate, low_hz, f64::from(loud) - 30.0);
+    let mut points = Vec::new();
+    for frame in &frames {
+        finder.push(frame, &mut points);
+    }
+    finder.finish(&mut points);
+    let mut pitches: Vec<f32> = points
+        .iter()
+        .filter(|p| p.strength > 0.9)
+        .filter_map(|p| p.midi)
+        .collect();
+    if pitches.is_empty() {
+        return None;
+    }
+    pitches.sort_by(f32::total_cmp);
+    let at = (LOWEST_SHARE * pitches.len() as f64) as usize;
+    Some(crate::convert::midi_to_hz(f64::from(pitches[at]), 440.0))
+}
