@@ -15,6 +15,13 @@ const NEW_NOTE_SEMITONES: f32 = 0.65;
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
 pub const BLIP_S: f64 = 0.025;
 
+/// A short sound with silence of this length on both sides is no blip but a short note: its
+/// frames see less of it than there is.
+const ALONE_S: f64 = 0.010;
+
+/// Pitched frames a note of its own needs at least.
+const SHORTEST_S: f64 = 0.008;
+
 /// Dips shallower than this are ripple of the level in every recording.
 const DIP_DB_MIN: f64 = 1.2;
 
@@ -233,11 +240,22 @@ impl NoteMaker<'_> {
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
     fn drop_blips(&self, segments: &mut Vec<Segment>) {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
+        let alone_frames =
+            (ALONE_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
+        let shortest_frames =
+            (SHORTEST_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
         let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
-        for segment in segments.drain(..) {
-            if segment.end - segment.first <= blip_frames {
+        let all = std::mem::take(segments);
+        for (i, segment) in all.iter().enumerate() {
+            let length = segment.end - segment.first;
+            let alone = (i == 0 || segment.first - all[i - 1].end >= alone_frames)
+                && all
+                    .get(i + 1)
+                    .is_none_or(|next| next.first - segment.end >= alone_frames);
+            if length <= blip_frames && !(alone && length >= shortest_frames) {
                 continue;
             }
+            let segment = segment.clone();
             if let Some(last) = kept.last_mut()
                 && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
                 && segment.first - last.end <= blip_frames
