@@ -279,8 +279,9 @@ fn tongue_faults_are_told_only_where_the_take_shows_tongues() {
             } else {
                 idx % 4 != 1 && tongues_heard
             };
-            if note.tongued && idx > 0 {
-                take.hearing.notes[idx - 1].offset_s = 0.25 * idx as f64 - 0.03;
+            let gap_s = if note.tongued { 0.03 } else { 0.0 };
+            if idx > 0 {
+                take.hearing.notes[idx - 1].offset_s = 0.25 * idx as f64 - gap_s;
             }
         }
         take.check().articulation
@@ -296,7 +297,7 @@ fn tongue_faults_are_told_only_where_the_take_shows_tongues() {
 /// Every field that the contract `passagework.check/1` names, under its name.
 #[test]
 fn every_field_of_the_contract_is_written() {
-    let line = scale_line(32, 0.25);
+    let line = scale_line(80, 0.25);
     let mut take = Take::right(&line, 0.0005, |idx| {
         0.15 * idx as f64 + if idx == 13 { 0.03 } else { 0.0 }
     });
@@ -317,7 +318,7 @@ fn every_field_of_the_contract_is_written() {
     let earlier = take.alignment.notes[4].last.clone();
     take.alignment.notes[4].earlier.push(earlier);
     // A pushed whole, so that a span is there.
-    for (idx, note) in take.hearing.notes.iter_mut().enumerate().take(32) {
+    for (idx, note) in take.hearing.notes.iter_mut().enumerate().take(80) {
         note.onset_s *= 1.0 - 0.004 * idx as f64;
     }
     let check = take.check_with(&JudgeOptions {

@@ -397,3 +397,40 @@ fn rests_and_long_notes_between_make_no_late_note() {
     assert!(check.runs.iter().all(|r| r.verdict == Verdict::Even));
     assert!(check.findings.is_empty());
 }
+
+#[test]
+fn rests_played_out_or_held_do_not_move_the_tempo() {
+    // Four eighths and a half rest, over and over: in time, or 200 to 400 ms held at each rest.
+    let mut line = scale_line(96, 0.5);
+    for (idx, note) in line.notes.iter_mut().enumerate() {
+        note.onset_quarters += 2.0 * (idx / 4) as f64;
+        note.bar_idx = (note.onset_quarters / 4.0) as usize;
+    }
+    line.bars = scale_line(192, 0.5).bars;
+    let mut noise = Noise(8);
+    for held in [0.0, 0.3] {
+        let mut extra = 0.0;
+        let onsets: Vec<f64> = (0..96)
+            .map(|idx| {
+                if idx % 4 == 0 {
+                    extra += held * (1.0 + 0.3 * noise.normal());
+                }
+                0.6 * line.notes[idx].onset_quarters + extra + 0.004 * noise.normal()
+            })
+            .collect();
+        let tempo = Take::right(&line, 0.001, |idx| onsets[idx]).check().tempo;
+        let (start, end) = (tempo.start_bpm.unwrap(), tempo.end_bpm.unwrap());
+        let (se, limit) = (
+            tempo.end_bpm_se.unwrap(),
+            if held > 0.0 { 2.0 } else { 0.1 },
+        );
+        assert!(
+            (start - 100.0).abs() < limit,
+            "start {start}, held {held} s"
+        );
+        assert!(
+            (end - 100.0).abs() < limit,
+            "end {end} ± {se}, held {held} s"
+        );
+    }
+}

@@ -1,5 +1,5 @@
 //! The ABC reader held to the text of the ABC music standard 2.1 (section numbers are its) and,
-//! at the end, to what music21 9 reads in the same files.
+//! at the end, to what music21 10 reads in the same files.
 
 use passagework::line::read::{Kind, LineError, LineOptions, kind_of, line_of};
 use passagework::line::{Articulation, Line, LineNote, Ornament};
@@ -153,6 +153,12 @@ fn section_4_5_rests() {
     let onsets: Vec<f64> = line.notes.iter().map(|n| n.onset_quarters).collect();
     assert_close(&onsets, &[0.0, 1.0, 2.5, 11.0, 19.0], "rests");
     assert_eq!(bars(&line), "0 0 0 3 5");
+    let line = tune("A6 Z2|B8|");
+    assert_close(
+        &[line.notes[1].onset_quarters],
+        &[4.0],
+        "Z within a bar is z",
+    );
 }
 
 /// 4.6, the standard's own example: `K:C transpose=-2` is a clarinet in B flat.
@@ -669,6 +675,51 @@ fn refusals_where_no_line_is_left() {
     assert_eq!(kind_of(b"X:1\nK:C\n", "txt"), Some(Kind::Abc));
     assert_eq!(kind_of(b"words", "txt"), None);
     assert_eq!(kind_of(b"words", "ABC"), Some(Kind::Abc));
+}
+
+/// Tune by tune what music21 10 reads, as tests/reference/reference_lines.py wrote it down.
+#[test]
+fn etudes_agree_with_music21() {
+    agrees_with_music21(
+        include_str!("../testdata/abc/reference/etudes.abc"),
+        include_str!("../testdata/abc/reference/etudes.json"),
+        9,
+    );
+    agrees_with_music21(
+        include_str!("../testdata/abc/reference/two_four.abc"),
+        include_str!("../testdata/abc/reference/two_four.json"),
+        1,
+    );
+}
+
+fn agrees_with_music21(abc: &str, expected: &str, n_parts: usize) {
+    let expected: Vec<serde_json::Value> = serde_json::from_str(expected).unwrap();
+    assert_eq!(expected.len(), n_parts);
+    for entry in &expected {
+        let options = LineOptions {
+            tune: entry["tune"].as_u64().map(|n| n as u32),
+            part: Some(entry["part"].to_string()),
+            as_written: true,
+            ..LineOptions::default()
+        };
+        let line = read_with(abc, &options).unwrap();
+        let found: Vec<&LineNote> = line.notes.iter().filter(|n| !n.grace).collect();
+        let wanted = entry["notes"].as_array().unwrap();
+        assert_eq!(found.len(), wanted.len(), "{}", line.title);
+        for (i, (note, wanted)) in found.iter().zip(wanted).enumerate() {
+            let case = format!("{}, note {i}", line.title);
+            assert_eq!(wanted[0], note.written.midi(), "{case}");
+            let times = [note.onset_quarters, note.duration_quarters];
+            for (found, wanted) in times.iter().zip([&wanted[1], &wanted[2]]) {
+                let wanted = wanted.as_f64().unwrap();
+                // The file has six decimals.
+                assert!(
+                    (found - wanted).abs() < 1e-5,
+                    "{case}: {found} for {wanted}"
+                );
+            }
+        }
+    }
 }
 
 proptest! {

@@ -369,6 +369,37 @@ fn monstrous_times_are_bounded() {
     assert!(line.bars.len() <= 20_000 && said(&line).contains("bars; the rest is left out"));
 }
 
+/// Part by part what mido 1 reads, as tests/reference/reference_lines.py wrote it down.
+#[test]
+fn parts_agree_with_mido() {
+    let bytes = include_bytes!("../testdata/smf/reference/parts.mid");
+    let expected: Vec<serde_json::Value> =
+        serde_json::from_str(include_str!("../testdata/smf/reference/parts.json")).unwrap();
+    assert_eq!(expected.len(), 3);
+    for entry in &expected {
+        let options = LineOptions {
+            part: Some(entry["part"].to_string()),
+            ..LineOptions::default()
+        };
+        let line = read_with(bytes, &options).unwrap();
+        let wanted = entry["notes"].as_array().unwrap();
+        assert_eq!(line.notes.len(), wanted.len(), "{}", line.part);
+        for ((onset, length, midi), wanted) in notes(&line).into_iter().zip(wanted) {
+            assert_eq!(wanted[0], midi, "{} at {onset}", line.part);
+            // The file has six decimals.
+            for (found, wanted) in [(onset, &wanted[1]), (length, &wanted[2])] {
+                let wanted = wanted.as_f64().unwrap();
+                assert!(
+                    (found - wanted).abs() < 1e-5,
+                    "{}: {found} for {wanted}",
+                    line.part
+                );
+            }
+        }
+        assert_eq!(line.key.fifths, -3);
+    }
+}
+
 proptest! {
     #[test]
     fn damaged_files_never_panic(

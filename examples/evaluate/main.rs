@@ -16,9 +16,11 @@ use passagework::align::{AlignOptions, align};
 use passagework::hear::{HearOptions, hear};
 use passagework::judge::{JudgeOptions, judge};
 use passagework::line::read::{LineOptions, read_line};
+use passagework::pipeline::range_of;
+use passagework::sound::read_take;
 use score::{Score, score_check, score_hearing};
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use truth::Truth;
@@ -56,7 +58,8 @@ fn main() -> Result<(), Failure> {
         .into());
     }
     let next = AtomicUsize::new(0);
-    let results: Mutex<Vec<(usize, String, Score, Vec<String>)>> = Mutex::new(Vec::new());
+    type Done = (usize, String, Score, Vec<String>);
+    let results: Mutex<Vec<Done>> = Mutex::new(Vec::new());
     std::thread::scope(|scope| {
         for _ in 0..2 {
             scope.spawn(|| {
@@ -176,18 +179,25 @@ fn evaluate(
     log: &mut Vec<String>,
 ) -> Result<(String, Score), Failure> {
     let truth: Truth = serde_json::from_str(&std::fs::read_to_string(&case.truth)?)?;
-    let (samples, rate) = read_samples(&case.take)?;
+    let take = read_take(&case.take)?;
+    let (samples, rate) = (take.samples, take.sample_rate_hz);
     let mut score = Score {
         n_takes: 1,
         audio_s: samples.len() as f64 / rate as f64,
         ..Score::default()
     };
     let begun = cpu_s();
-    let hearing = hear(&samples, rate, &HearOptions::default());
+    let line = (!options.hear_only).then(|| read_line(&case.line, &LineOptions::default()));
+    // As the commands do: `check` hears in the range of the line, `hear` in any.
+    let range = match &line {
+        Some(Ok(line)) => range_of(line),
+        _ => HearOptions::default(),
+    };
+    let hearing = hear(&samples, rate, &range);
     score.hear_cpu_s = cpu_s() - begun;
     score.hear = score_hearing(&truth, &hearing, log);
-    if !options.hear_only {
-        match read_line(&case.line, &LineOptions::default()) {
+    if let Some(line) = line {
+        match line {
             Ok(line) => {
                 let begun = cpu_s();
                 let alignment = align(&line, &hearing, &AlignOptions::default());
@@ -246,17 +256,4 @@ fn cpu_s() -> f64 {
             .duration_since(std::time::UNIX_EPOCH)
             .map_or(0.0, |since| since.as_secs_f64()),
     }
-}
-
-/// First channel of a WAV file, until the library reads takes of every kind.
-fn read_samples(path: &Path) -> Result<(Vec<f32>, u32), Failure> {
-    let mut reader = hound::WavReader::open(path)?;
-    let spec = reader.spec();
-    let scale = (1i64 << (spec.bits_per_sample - 1)) as f32;
-    let samples = reader
-        .samples::<i32>()
-        .step_by(spec.channels as usize)
-        .map(|s| s.map(|s| s as f32 / scale))
-        .collect::<Result<Vec<f32>, _>>()?;
-    Ok((samples, spec.sample_rate))
 }

@@ -193,8 +193,8 @@ impl Singles for RealSingles {
             return None;
         }
         let step = ((midi - root) / 12.0).exp2() * own_rate / self.rate;
-        // Breath sounds long before the tone: a tongued start is cut nearer to it.
-        Some(Single::new(resample(samples, step), self.rate, 0.07))
+        // Breath sounds long before the tone: a tongued start is cut into the tone's rise.
+        Some(Single::new(resample(samples, step), self.rate, 0.4))
     }
 }
 
@@ -214,6 +214,9 @@ pub fn resample(samples: &[f32], step: f64) -> Vec<f32> {
         })
         .collect()
 }
+
+/// A tongued note rises at least this long, seconds.
+const TONGUE_RISE_S: f64 = 0.005;
 
 /// How notes are joined where the player slurs.
 #[derive(Clone, Copy, PartialEq)]
@@ -281,11 +284,16 @@ pub fn render(
         let end = ((end_s + 7.0 * fall_s) * rate) as usize;
         for at in begin..end.min(out.len()) {
             let t_s = at as f64 / rate;
+            // What is cut into the sound begins within some milliseconds all the same.
+            let cut_in = (1.0 + (at - begin) as f64) / (TONGUE_RISE_S * rate);
             let mut envelope = if t_s > end_s {
                 (-(t_s - end_s) / fall_s).exp()
             } else {
                 1.0
             };
+            if note.tongued {
+                envelope *= cut_in.min(1.0);
+            }
             if joining == Joining::Crossfade && fade_in_s > 0.0 {
                 envelope *= ((t_s - note.onset_s) / fade_in_s).min(1.0);
             }

@@ -152,6 +152,7 @@ fn sound(
     // Recorded voices that are not there, or do not reach so far, give way to the next.
     let order = match voice {
         Voice::Real => vec![Voice::Real, Voice::Font(TIM_GM, Joining::Crossfade)],
+        Voice::Waveguide => vec![Voice::Waveguide, Voice::Reed],
         Voice::Font(FLUID_GM, joining) => vec![voice, Voice::Font(TIM_GM, joining)],
         other => vec![other],
     };
@@ -175,8 +176,15 @@ fn sound(
                 )
             }
             Voice::Waveguide => {
-                let samples = waveguide::render(&performance.voice_notes, rate, duration_s, rng);
-                (Some(samples), "waveguide".to_owned())
+                let mut samples = None;
+                for _ in 0..8 {
+                    let made = waveguide::render(&performance.voice_notes, rate, duration_s, rng);
+                    if waveguide::speaks_true(&made, rate, &performance.voice_notes) {
+                        samples = Some(made);
+                        break;
+                    }
+                }
+                (samples, "waveguide".to_owned())
             }
             Voice::Font(path, joining) => {
                 match FontSingles::new(path, etude.instrument.programme, rate) {

@@ -89,10 +89,12 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
     let offset_s = notes[notes.len() - 1].offset_s;
     let begin = (onset_s * rate).ceil() as usize;
     let end = ((offset_s + 0.06) * rate) as usize;
-    // One-pole lowpass of the open end, and the bore's length with it. High notes need an
-    // end that still reflects their fundamental.
+    // One-pole lowpass of the open end, and the bore's length with it. The end must reflect
+    // the fundamental well, and the third harmonic less, or a slur down stays in the upper
+    // register and the truth would be wrong.
     let pole_of = |midi: f64| {
-        let cutoff_hz = colour.bell_hz.max(2.5 * midi_to_hz(midi, 440.0));
+        let hz = midi_to_hz(midi, 440.0);
+        let cutoff_hz = colour.bell_hz.clamp(2.0 * hz, 3.0 * hz);
         (-std::f64::consts::TAU * cutoff_hz / rate).exp()
     };
     let tap_of = |midi: f64| {
@@ -173,4 +175,42 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
             summed = 0.0;
         }
     }
+}
+
+/// Whether every note of some length sounds at its own pitch and not a twelfth or an octave
+/// above, as a bore may after a slur: the truth of such a take would not hold.
+pub fn speaks_true(samples: &[f32], sample_rate_hz: u32, notes: &[VoiceNote]) -> bool {
+    let rate = sample_rate_hz as f64;
+    notes.iter().all(|note| {
+        let length_s = note.offset_s - note.onset_s;
+        let period = rate / midi_to_hz(note.midi, 440.0);
+        let from = ((note.onset_s + 0.35 * length_s) * rate) as usize;
+        let to = (((note.onset_s + 0.95 * length_s) * rate) as usize)
+            .min(from + (0.12 * rate) as usize)
+            .min(samples.len());
+        // Too short to tell.
+        if to <= from || ((to - from) as f64) < 4.0 * period {
+            return true;
+        }
+        let body = &samples[from..to];
+        let own = likeness(body, period);
+        own > 0.6
+            && likeness(body, period / 3.0) < own - 0.03
+            && likeness(body, period / 2.0) < own - 0.03
+    })
+}
+
+/// Normalised correlation of `body` with itself `lag` samples on (fractional), −1 to 1.
+fn likeness(body: &[f32], lag: f64) -> f64 {
+    let (whole, share) = (lag as usize, lag.fract());
+    let n = body.len().saturating_sub(whole + 1);
+    let (mut cross, mut a, mut b) = (0.0, 1e-12, 1e-12);
+    for i in 0..n {
+        let now = body[i] as f64;
+        let then = (1.0 - share) * body[i + whole] as f64 + share * body[i + whole + 1] as f64;
+        cross += now * then;
+        a += now * now;
+        b += then * then;
+    }
+    cross / (a * b).sqrt()
 }

@@ -76,13 +76,14 @@ impl Costs<'_> {
             };
         }
         let in_quarters = log_elapsed - log_tempo;
-        let kept = model::deviation_cost(in_quarters - log_quarters, model::RHYTHM_SD);
+        let kept =
+            model::ON_TIME + model::deviation_cost(in_quarters - log_quarters, model::RHYTHM_SD);
         if to == from + 1 {
             return kept;
         }
         let collapsed =
             model::deviation_cost(in_quarters - first.log_to_later[0], model::RHYTHM_SD);
-        kept.max(model::TIME_COLLAPSED + collapsed)
+        kept.max(model::ON_TIME + model::TIME_COLLAPSED + collapsed)
     }
 
     /// Natural log of the seconds between the onsets of two heard notes.

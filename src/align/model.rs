@@ -6,19 +6,19 @@
 
 /// One note in 60 comes as another pitch.
 pub const WRONG: f32 = -4.1;
-/// One note in 60 is left out.
-pub const MISSED: f32 = -4.1;
+/// One note in 100 is left out: fingers err more often than they rest.
+pub const MISSED: f32 = -4.6;
 /// The second of two equal notes runs into the first more often than a note is left out.
-pub const REPEATED_MERGED: f32 = -3.2;
+pub const REPEATED_MERGED: f32 = -3.6;
 /// A grace note is left out, or too short to be heard, one time in three.
 pub const GRACE_LEFT_OUT: f32 = -1.1;
 /// One note in 150 is followed by one too many, whose pitch is one in ten.
 pub const ADDED: f32 = -7.3;
 /// After one note too many the next comes more easily: noodling, talk.
-pub const ADDED_AGAIN: f32 = -3.5;
+pub const ADDED_AGAIN: f32 = -4.5;
 /// A sound before the first or after the last note of the playing (talk, tuning, warming up)
 /// has any of some thirty pitches, and most takes have none.
-pub const OUTSIDE: f32 = -5.0;
+pub const OUTSIDE: f32 = -4.0;
 /// A ripple, tail or blip comes at any of a handful of pitches; one that goes on with the pitch
 /// before it is the commonest.
 pub const RIPPLE_OTHER_PITCH: f32 = -1.5;
@@ -30,10 +30,10 @@ pub const ORNAMENT_REACH_SEMITONES: i32 = 3;
 /// Furthest second note of a tremolo, semitones.
 pub const TREMOLO_REACH_SEMITONES: i32 = 12;
 
-/// A player breaks off and goes back once in 150 notes.
-pub const RESTART: f32 = -5.0;
+/// A player breaks off and goes back once in 110 notes.
+pub const RESTART: f32 = -4.7;
 /// Shares of the places gone back to: a few notes, the start of a bar, anywhere.
-pub const BACK_FEW: f32 = -1.05;
+pub const BACK_FEW: f32 = -0.9;
 pub const BACK_TO_BAR: f32 = -0.8;
 pub const BACK_ANYWHERE: f32 = -1.6;
 /// A jump to anywhere is a little less likely with every note it passes, down to a floor: of two
@@ -41,7 +41,7 @@ pub const BACK_ANYWHERE: f32 = -1.6;
 pub const FARTHER_NOTE: f32 = -0.02;
 pub const FAR: f32 = -1.5;
 /// Going back by few notes: each further note, and each further bar, is less likely.
-pub const BACK_NOTE_FIRST: f32 = -1.4;
+pub const BACK_NOTE_FIRST: f32 = -1.2;
 pub const BACK_NOTE_MORE: f32 = -0.3;
 pub const BACK_BAR_FIRST: f32 = -0.9;
 pub const BACK_BAR_MORE: f32 = -0.5;
@@ -59,8 +59,8 @@ pub const REPEAT_LEFT_OUT: f32 = -2.1;
 pub const REPEAT_EXITS_MAX: usize = 4;
 /// The take begins somewhere else than at the first note of the line.
 pub const START_LATER: f32 = -3.0;
-/// The take ends before the line does.
-pub const END_EARLIER: f32 = -4.0;
+/// The take ends before the line does: one take in twenty, at one of some hundred notes.
+pub const END_EARLIER: f32 = -8.0;
 /// Notes at the very start or end of the line up to which they count as missed, not as not reached.
 pub const EDGE_NOTES_MISSED: usize = 2;
 
@@ -115,6 +115,10 @@ pub const TRANSITION_S: f64 = 0.025;
 pub const NOTE_S: f64 = 0.040;
 /// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
 pub const TOO_SHORT: f32 = -4.0;
+/// What coming on time is worth: log-density of a normal with a standard deviation of 0.12 at its
+/// peak, against any time within a factor e. Most notes are that steady; the wider [`RHYTHM_SD`]
+/// forgives the others.
+pub const ON_TIME: f32 = 1.2;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
@@ -131,4 +135,15 @@ pub fn deviation_cost(log_ratio: f32, sd: f32) -> f32 {
 /// Log-cost of taking a sound of `seconds` for a note on purpose.
 pub fn shortness_cost(seconds: f64) -> f32 {
     TOO_SHORT * ((NOTE_S - seconds) / (NOTE_S - TRANSITION_S)).clamp(0.0, 1.0) as f32
+}
+
+/// How much likelier a note added by a player is to lie this far from its nearest neighbour than
+/// a noise is: fingers slip to near notes, blips, ringing and knocks have any pitch.
+pub fn added_against_noise(semitones: i32) -> f64 {
+    match semitones.abs() {
+        0..=4 => 1.0,
+        5..=9 => 0.5,
+        10..=16 => 0.15,
+        _ => 0.05,
+    }
 }

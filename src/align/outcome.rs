@@ -24,6 +24,14 @@ const JUMP_CONFIDENCE: f64 = 0.95;
 const SKIP_NOTES: usize = 3;
 /// Sounds in a row that belong to no note: talk or noodling, not added notes.
 const TALK_NOTES: usize = 4;
+/// A sound an octave, twelfth or other register from its neighbour is the attack or release of
+/// that note in the wrong register, not a note of its own, up to this length, seconds.
+const REGISTER_BLIP_S: f64 = 0.07;
+const TOUCHING_S: f64 = 0.03;
+/// Confidence from which a sound within the time of a note of its pitch is one too many.
+const SPLIT_CONFIDENCE: f64 = 0.95;
+/// From this many times the written interval on there was time for a note played once more.
+const OWN_TIME: f64 = 1.4;
 /// Share of the second of two equal notes that the first must last into for them to be one held sound.
 const HELD_INTO: f64 = 0.5;
 
@@ -218,7 +226,27 @@ impl Scene<'_> {
         }
         if range.end - 1 - last <= model::EDGE_NOTES_MISSED {
             let stretch = attempts[last].last().map_or(0, |a| a.stretch);
-            attempts[last + 1..range.end].fill(vec![missed(stretch)]);
+            let last_step = self.path.steps.last();
+            for (idx, tries) in attempts
+                .iter_mut()
+                .enumerate()
+                .take(range.end)
+                .skip(last + 1)
+            {
+                let here = idx - range.start;
+                let held =
+                    last_step.is_some_and(|step| step.idx < here && self.held_over(here, *step));
+                let outcome = if held {
+                    Outcome::Unsure
+                } else {
+                    Outcome::Missed
+                };
+                tries.push(unheard(
+                    outcome,
+                    stretch,
+                    if held { 0.5 } else { JUMP_CONFIDENCE },
+                ));
+            }
         }
     }
 
@@ -230,7 +258,11 @@ impl Scene<'_> {
             let on = after.by == Move::On;
             let offset = self.expected().first;
             let between = before.heard_idx + 1..after.heard_idx;
-            let talk = between.clone().filter(|&j| self.is_note(j)).count() >= TALK_NOTES;
+            let talk = between
+                .clone()
+                .filter(|&j| self.is_note(j, before, after))
+                .count()
+                >= TALK_NOTES;
             for j in between {
                 // Between two stretches only hearing says whether it is a note.
                 let p_extra = if on {
@@ -238,7 +270,7 @@ impl Scene<'_> {
                 } else {
                     1.0
                 };
-                let confidence = self.sound(j).confidence * p_extra;
+                let confidence = self.note_confidence(j, before, after) * p_extra;
                 let extra = Extra {
                     heard_idx: j,
                     after_idx: Some(offset + before.idx),
@@ -246,11 +278,11 @@ impl Scene<'_> {
                 };
                 if let Some(idx) = self.ornament_of(j, before, after) {
                     alignment.ornamental.push((j, offset + idx));
-                } else if self.continues(j) {
+                } else if self.continues(j, before, after) {
                     alignment.continued.push((j, offset + before.idx));
-                } else if self.hearing.notes[j].duration_s() < model::NOTE_S {
+                } else if !self.is_long_enough(j, before, after) {
                     alignment.transitions.push(extra);
-                } else if self.is_note(j) && p_extra >= ACCUSE && !talk {
+                } else if self.is_note(j, before, after) && p_extra >= ACCUSE && !talk {
                     alignment.added.push(extra);
                 }
             }
@@ -258,10 +290,34 @@ impl Scene<'_> {
         }
     }
 
+    /// Probability that extra sound `j` is a note, from hearing and from how far it lies from the
+    /// notes around it.
+    fn note_confidence(&self, j: usize, before: Step, after: Step) -> f64 {
+        let distance = |other: Step| (self.sound(j).midi - self.sound(other.heard_idx).midi).abs();
+        let nearest = distance(before).min(distance(after));
+        let confidence = self.sound(j).confidence;
+        let note = confidence * model::added_against_noise(nearest);
+        note / (note + 1.0 - confidence)
+    }
+
     /// A sound long and certain enough to be a note of its own.
-    fn is_note(&self, j: usize) -> bool {
-        self.sound(j).confidence >= ADDED_CONFIDENCE
-            && self.hearing.notes[j].duration_s() >= model::NOTE_S
+    fn is_note(&self, j: usize, before: Step, after: Step) -> bool {
+        self.note_confidence(j, before, after) >= ADDED_CONFIDENCE
+            && self.is_long_enough(j, before, after)
+    }
+
+    /// True from [`model::NOTE_S`] on; a register of the note it touches has to be longer.
+    fn is_long_enough(&self, j: usize, before: Step, after: Step) -> bool {
+        let sound = self.sound(j);
+        let (first, next) = (self.sound(before.heard_idx), self.sound(after.heard_idx));
+        let clarion = self.clarion_from_midi();
+        let is_register = |other: &Sound, gap_s: f64| {
+            gap_s < TOUCHING_S && pitch::is_register_slip(other.midi, sound.midi, clarion)
+        };
+        let blip = is_register(first, sound.onset_s - first.offset_s)
+            || is_register(next, next.onset_s - sound.offset_s);
+        let least_s = if blip { REGISTER_BLIP_S } else { model::NOTE_S };
+        self.hearing.notes[j].duration_s() >= least_s
     }
 
     fn ornament_of(&self, j: usize, before: Step, after: Step) -> Option<usize> {
@@ -271,11 +327,24 @@ impl Scene<'_> {
             .find(|&idx| self.expected().in_ornament(idx, midi))
     }
 
-    /// A doubtful sound at the pitch of the one before it: the same note going on.
-    fn continues(&self, j: usize) -> bool {
+    /// A doubtful sound at the pitch of the one before it: the same note going on, above all
+    /// where it takes no time of its own. A note played once more pushes the next one back.
+    fn continues(&self, j: usize, before: Step, after: Step) -> bool {
         let semitones = |j: usize| self.sound(j).offers[0].semitones;
-        j > 0
-            && (semitones(j) - semitones(j - 1)).abs() < 0.5
-            && self.sound(j).confidence < ADDED_CONFIDENCE
+        let same_pitch = j > 0 && (semitones(j) - semitones(j - 1)).abs() < 0.5;
+        let elapsed_s = self.sound(after.heard_idx).onset_s - self.sound(before.heard_idx).onset_s;
+        let in_time = after.by == Move::On
+            && self.costs.tempo.is_some_and(|tempo| {
+                let notes = &self.expected().notes;
+                let quarters = notes[after.idx].onset_quarters - notes[before.idx].onset_quarters;
+                let seconds = quarters * (tempo.log_seconds_per_quarter[j] as f64).exp();
+                elapsed_s < OWN_TIME * seconds
+            });
+        let needed = if in_time {
+            SPLIT_CONFIDENCE
+        } else {
+            ADDED_CONFIDENCE
+        };
+        same_pitch && self.sound(j).confidence < needed
     }
 }

@@ -350,19 +350,20 @@ impl Row {
         if i == 0 {
             return best;
         }
-        // Time only ever costs, so a step that is behind without it need not be timed.
+        // Time is worth little and costs more, so a step that is behind need not be timed.
+        let ahead = best.score - model::ON_TIME;
         let before = j as u32 - 1;
-        if self.on[i - 1] > best.score {
+        if self.on[i - 1] > ahead {
             let on = self.on[i - 1] + costs.time(before, i - 1, j, i);
             best = best.or(on, pack(Move::On, false, i - 1));
         }
-        if self.off[i - 1] > best.score {
+        if self.off[i - 1] > ahead {
             let off = self.off[i - 1] + costs.time(self.off_last[i - 1], i - 1, j, i);
             best = best.or(off, pack(Move::On, true, i - 1));
         }
         for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i - 1 {
             let score = self.best[from] + costs.expected.missed_between(from, i);
-            if score > best.score {
+            if score > best.score - model::ON_TIME {
                 let off = self.best_off[from];
                 let last = if off { self.off_last[from] } else { before };
                 let score = score + costs.time(last, from, j, i);

@@ -1,11 +1,34 @@
-//! How sure a sketch is a note of its own.
+//! How sure a sketch is a note of its own: a logistic regression over what the sound
+//! shows, one for each way of beginning. The weights lie in [`super::weights`].
 
-use super::HeardNote;
-use super::PitchCandidate;
 use super::notes::{Beginning, Sketch};
+use super::weights::{CHANGE, DIP, HINGES, SILENCE};
+use super::{HeardNote, PitchCandidate};
+
+/// Number of features a sketch is weighed by.
+pub const N_FEATURES: usize = 15;
+
+/// Names of the features, in order.
+pub const FEATURES: [&str; N_FEATURES] = [
+    "duration",
+    "below_loudest",
+    "below_before",
+    "rise",
+    "dip",
+    "over_noise",
+    "strength",
+    "change",
+    "own_share",
+    "neighbour_over_own",
+    "new_power",
+    "slope",
+    "tongued",
+    "silence",
+    "is_dip",
+];
 
 /// What the weighing looks at, one row a sketch; the order of [`FEATURES`].
-pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURES.len()] {
+pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; N_FEATURES] {
     let s = &sketches[i];
     let duration_s = s.offset_s - s.onset_s;
     // Loudest neighbour within a second either side.
@@ -45,40 +68,50 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; FEATURE
     ]
 }
 
-pub const FEATURES: [&str; 15] = [
-    "duration", "below_loudest", "below_before", "rise", "dip", "over_noise", "strength", "change",
-    "own_share", "neighbour_over_own", "new_power", "slope", "tongued", "silence", "is_dip",
-];
-
+/// The sketches as heard notes, each with its probability.
 pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {
     (0..sketches.len())
         .map(|i| {
             let s = &sketches[i];
-            let f = features(sketches, i, noise_dbfs);
-            let mut z = 4.0;
-            z -= 0.35 * (f[1] - 18.0).max(0.0);
-            z -= 3.0 * (0.1 - f[0]).max(0.0);
-            z -= 0.3 * (10.0 - f[5]).max(0.0);
-            if s.beginning == Beginning::Dip {
-                z -= 0.8 * (8.0 - f[4]).max(0.0);
-            } else {
-                z -= 0.5 * (4.0 - f[3]).max(0.0) * (f[2] > 12.0) as u8 as f64;
-            }
             HeardNote {
                 onset_s: s.onset_s,
                 onset_se_s: s.onset_se_s,
                 offset_s: s.offset_s,
                 midi: s.midi,
                 cents_sd: s.cents_sd,
-                cents_se: s.cents_sd / 2.0 + 0.3,
+                cents_se: s.cents_se(),
                 level_dbfs: s.peak_db,
                 tongued: s.tongued,
-                confidence: 1.0 / (1.0 + (-z).exp()),
-                candidates: vec![PitchCandidate {
-                    midi: s.midi,
-                    probability: 0.98,
-                }],
+                confidence: probability(&features(sketches, i, noise_dbfs), s.beginning),
+                candidates: s
+                    .offers
+                    .iter()
+                    .map(|(midi, probability)| PitchCandidate {
+                        midi: *midi,
+                        probability: *probability,
+                    })
+                    .collect(),
             }
         })
         .collect()
+}
+
+fn probability(features: &[f64; N_FEATURES], beginning: Beginning) -> f64 {
+    let weights = match beginning {
+        Beginning::Silence => &SILENCE,
+        Beginning::Change => &CHANGE,
+        Beginning::Dip => &DIP,
+    };
+    let straight: f64 = features
+        .iter()
+        .zip(&weights.features)
+        .map(|(x, w)| x * w)
+        .sum();
+    let bent: f64 = HINGES
+        .iter()
+        .zip(&weights.hinges)
+        .map(|((i, knee), w)| (features[*i] - knee).max(0.0) * w)
+        .sum();
+    let z = weights.intercept + straight + bent;
+    (1.0 / (1.0 + (-z).exp())).clamp(0.001, 0.999)
 }

@@ -27,7 +27,11 @@ struct Fit {
 impl Fit {
     fn new(f0_hz: f64, sample_rate_hz: f64) -> Fit {
         let top = HARMONIC_TOP_HZ.min(0.45 * sample_rate_hz);
-        Fit::with_harmonics(f0_hz, sample_rate_hz, ((top / f0_hz) as usize).clamp(1, HARMONICS_MAX))
+        Fit::with_harmonics(
+            f0_hz,
+            sample_rate_hz,
+            ((top / f0_hz) as usize).clamp(1, HARMONICS_MAX),
+        )
     }
 
     fn with_harmonics(f0_hz: f64, sample_rate_hz: f64, harmonics: usize) -> Fit {
@@ -53,7 +57,10 @@ impl Fit {
         for (k, (phase, step)) in self.phases.iter_mut().zip(&self.steps).enumerate() {
             self.basis[2 * k] = phase.0 as f32;
             self.basis[2 * k + 1] = phase.1 as f32;
-            *phase = (phase.0 * step.0 - phase.1 * step.1, phase.0 * step.1 + phase.1 * step.0);
+            *phase = (
+                phase.0 * step.0 - phase.1 * step.1,
+                phase.0 * step.1 + phase.1 * step.0,
+            );
         }
         let m = self.basis.len();
         for i in 0..m {
@@ -85,7 +92,11 @@ impl Fit {
                 for k in 0..j {
                     sum -= l[i * m + k] * l[j * m + k];
                 }
-                l[i * m + j] = if i == j { sum.max(1e-12).sqrt() } else { sum / l[j * m + j] };
+                l[i * m + j] = if i == j {
+                    sum.max(1e-12).sqrt()
+                } else {
+                    sum / l[j * m + j]
+                };
             }
             let mut sum = self.moment[i] as f64;
             for k in 0..i {
@@ -108,7 +119,11 @@ pub fn explained(samples: &[f32], sample_rate_hz: f64, f0_hz: f64) -> (f64, f64)
 pub fn explained_share_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> f64 {
     let top_hz = top_hz.min(0.45 * sample_rate_hz);
     let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
-    shares(Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics), samples).0
+    shares(
+        Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics),
+        samples,
+    )
+    .0
 }
 
 fn shares(mut fit: Fit, samples: &[f32]) -> (f64, f64) {

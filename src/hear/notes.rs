@@ -15,6 +15,13 @@ const NEW_NOTE_SEMITONES: f32 = 0.65;
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
 pub const BLIP_S: f64 = 0.025;
 
+/// A short sound with silence of this length on both sides is no blip but a short note: its
+/// frames see less of it than there is.
+const ALONE_S: f64 = 0.010;
+
+/// Pitched frames a note of its own needs at least.
+const SHORTEST_S: f64 = 0.008;
+
 /// Dips shallower than this are ripple of the level in every recording.
 const DIP_DB_MIN: f64 = 1.2;
 
@@ -68,12 +75,13 @@ pub struct Sketch {
     pub offers: Vec<super::pitch::Offer>,
 }
 
-/// A short sound between two notes.
-#[derive(Clone, Copy, Debug)]
-pub struct BlipSketch {
-    pub onset_s: f64,
-    pub offset_s: f64,
-    pub midi: f64,
+impl Sketch {
+    /// Standard error of the median pitch in cents: frames closer than their own length
+    /// share samples, so that about one in eight counts; 0.3 cents is the interpolation's own.
+    pub fn cents_se(&self) -> f64 {
+        let independent = ((self.end - self.first) as f64 / 8.0).max(1.0);
+        1.25 * self.cents_sd / independent.sqrt() + 0.3
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -113,10 +121,10 @@ impl NoteMaker<'_> {
         (frame * self.hop_samples) as f64 / self.sample_rate_hz
     }
 
-    /// All notes that might be, in order, and the blips between them.
-    pub fn sketch(&self) -> (Vec<Sketch>, Vec<BlipSketch>) {
+    /// All notes that might be, in order.
+    pub fn sketch(&self) -> Vec<Sketch> {
         let mut segments = self.segments();
-        let blips = self.drop_blips(&mut segments);
+        self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
         for (i, segment) in segments.iter().enumerate() {
             let before = (i > 0).then(|| &segments[i - 1]);
@@ -131,7 +139,7 @@ impl NoteMaker<'_> {
         for i in 0..sketches.len() {
             self.listen_closely(&mut sketches, i);
         }
-        (sketches, blips)
+        sketches
     }
 
     /// What the samples of sketch `i` say beside its neighbours.
@@ -148,8 +156,13 @@ impl NoteMaker<'_> {
         let (own_share, own_power) = explained(early, rate, hz(s.midi));
         let mut neighbour_share = 0.0f64;
         if s.offset_s - s.onset_s < 0.12 {
-            let previous = sketches[..i].iter().rev().find(|p| (p.midi - s.midi).abs() > 0.5);
-            let next = sketches[i + 1..].iter().find(|p| (p.midi - s.midi).abs() > 0.5);
+            let previous = sketches[..i]
+                .iter()
+                .rev()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..]
+                .iter()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
             for n in [previous, next].into_iter().flatten() {
                 let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
                 if near {
@@ -163,14 +176,20 @@ impl NoteMaker<'_> {
         let third_s = (s.offset_s - s.onset_s) / 3.0;
         let slope_db = self.envelope.between_db(s.offset_s - third_s, s.offset_s)
             - self.envelope.between_db(s.onset_s, s.onset_s + third_s);
-        let previous_midi = sketches[..i]
-            .iter()
-            .rev()
-            .take_while(|p| s.onset_s - p.offset_s < 0.5)
-            .map(|p| p.midi)
-            .find(|m| (m - s.midi).abs() > 0.5);
-        let inner = (((s.onset_s + 0.008) * rate) as usize, ((s.offset_s - 0.004) * rate).max(0.0) as usize);
-        let offers = super::pitch::offers(self.samples, rate, inner, s.midi, previous_midi, self.low_hz);
+        let position = |t: f64| (t * rate).max(0.0) as usize;
+        let inner = (position(s.onset_s + 0.008), position(s.offset_s - 0.004));
+        let last = (position(s.onset_s - 0.04), position(s.onset_s - 0.003));
+        let frames = &self.frames[s.first..s.end.min(self.frames.len())];
+        let inner_frames = &frames[frames.len() / 4..frames.len() - frames.len() / 4];
+        let offers = super::pitch::offers(
+            self.samples,
+            rate,
+            inner,
+            s.midi,
+            last,
+            self.low_hz,
+            inner_frames,
+        );
         let s = &mut sketches[i];
         s.own_share = own_share;
         s.neighbour_share = neighbour_share;
@@ -219,22 +238,24 @@ impl NoteMaker<'_> {
     }
 
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
-    fn drop_blips(&self, segments: &mut Vec<Segment>) -> Vec<BlipSketch> {
+    fn drop_blips(&self, segments: &mut Vec<Segment>) {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
-        let mut blips = Vec::new();
+        let alone_frames =
+            (ALONE_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
+        let shortest_frames =
+            (SHORTEST_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
         let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
-        for segment in segments.drain(..) {
-            if segment.end - segment.first <= blip_frames {
-                // Shorter than half a frame is the frame straddling two notes.
-                if (segment.end - segment.first) * self.hop_samples * 2 > self.frame_samples {
-                    blips.push(BlipSketch {
-                        onset_s: self.frame_s(segment.first),
-                        offset_s: self.frame_s(segment.end),
-                        midi: segment.midi as f64,
-                    });
-                }
+        let all = std::mem::take(segments);
+        for (i, segment) in all.iter().enumerate() {
+            let length = segment.end - segment.first;
+            let alone = (i == 0 || segment.first - all[i - 1].end >= alone_frames)
+                && all
+                    .get(i + 1)
+                    .is_none_or(|next| next.first - segment.end >= alone_frames);
+            if length <= blip_frames && !(alone && length >= shortest_frames) {
                 continue;
             }
+            let segment = segment.clone();
             if let Some(last) = kept.last_mut()
                 && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
                 && segment.first - last.end <= blip_frames
@@ -245,7 +266,6 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
-        blips
     }
 
     /// One sketch a segment, or several of the same pitch where the level dips between them.
@@ -265,6 +285,7 @@ impl NoteMaker<'_> {
         let (e0, e1) = (at(start_s), at(end_s));
         let near = (SHOULDER_NEAR_S / STEP_S) as usize;
         let far = (SHOULDER_FAR_S / STEP_S) as usize;
+        let margin = (margin_s / STEP_S) as usize;
         let dip = |i: usize, low: usize, high: usize| -> f64 {
             let left = &curve
                 [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
@@ -298,7 +319,11 @@ impl NoteMaker<'_> {
             .min_by(|a, b| curve[*a].total_cmp(&curve[*b]))
             .unwrap_or(e0);
         let depth = if old.is_some() {
-            dip(lowest, 0, curve.len() - 1)
+            // The loudest either side: a note of 50 ms before a gap of 50 has no steady shoulder.
+            let loudest = |part: &[f64]| part.iter().copied().fold(-120.0, f64::max);
+            let left = loudest(&curve[lowest.saturating_sub(margin)..=lowest]);
+            let right = loudest(&curve[lowest..(lowest + margin).min(curve.len())]);
+            left.min(right) - curve[lowest]
         } else {
             30.0
         };

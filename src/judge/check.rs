@@ -385,6 +385,8 @@ pub enum Cause {
     Limping,
     /// The same place in each group is late.
     RecurringLate,
+    /// A whole run is scattered, no one change alone.
+    Scatter,
     /// The tempo moved over the whole take.
     Drift,
     /// The tempo left its course for some bars.

@@ -134,7 +134,7 @@ fn fit_phase(times: &[f64], period_s: f64) -> Option<(f64, f64, f64)> {
         .collect();
     let x: Vec<f64> = near.iter().map(|i| counts[*i]).collect();
     let y: Vec<f64> = near.iter().map(|i| times[*i]).collect();
-    let fit = LineFit::robust(&x, &y, CLICK_SCATTER_S)?;
+    let fit = LineFit::robust(&x, &y, &vec![0.0; x.len()], CLICK_SCATTER_S)?;
     if (fit.slope / period_s - 1.0).abs() > PERIOD_SHARE {
         return None;
     }

@@ -56,7 +56,7 @@ pub fn deviation(
         .collect();
     let y: Vec<f64> = neighbours.iter().map(|n| n.onset_s - me.onset_s).collect();
     let se: Vec<f64> = neighbours.iter().map(|n| n.onset_se_s).collect();
-    let fit = LineFit::robust(&x, &y, SCATTER_FLOOR_S)?;
+    let fit = LineFit::robust(&x, &y, &se, SCATTER_FLOOR_S)?;
     Some(Deviation {
         ms: -1e3 * fit.at(0.0),
         se_ms: 1e3 * me.onset_se_s.hypot(fit.at_se(0.0, &x, &se)),

@@ -3,9 +3,9 @@
 use std::collections::HashMap;
 
 use super::check::{Pattern, PatternKind, RepeatedRun, Run, SlowestChange, Verdict};
-use super::local::Deviation;
+use super::local::{Deviation, SCATTER_FLOOR_S};
 use super::onsets::{Before, Played, beat_quarters_at, equal_length, stretches};
-use super::stats::{LineFit, Z_ONE_SIDED_95, mean, robust_mean, sd};
+use super::stats::{LineFit, Z_ONE_SIDED_95, mean, robust_mean, sureness};
 use crate::line::Line;
 
 /// One displaced tone is heard from about 6 ms for intervals below 240 ms and from 2.5 % of
@@ -106,12 +106,7 @@ fn measure(line: &Line, notes: &[Played], deviations: &[Option<Deviation>]) -> O
         .iter()
         .map(|p| 1e3 * (p.onset_s - first.onset_s))
         .collect();
-    let fit = LineFit::least_squares(&x, &y)?;
-    let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect();
-    let freedom = (n - 2) as f64;
-    let s2 = residuals.iter().map(|r| r * r).sum::<f64>() / freedom;
-    let m2 = measurement_variance(notes, &x, &fit);
-    let d2 = (s2 - m2).max(0.0);
+    let spread = Spread::of(notes, &x, &y)?;
     let iois: Vec<f64> = y.windows(2).map(|w| w[1] - w[0]).collect();
     let ioi_mean_ms = y[n - 1] / (n - 1) as f64;
     if ioi_mean_ms <= 0.0 {
@@ -130,40 +125,74 @@ fn measure(line: &Line, notes: &[Played], deviations: &[Option<Deviation>]) -> O
         bar_last: line.notes[last.idx].bar.clone(),
         note_quarters: line.notes[first.idx].duration_quarters,
         ioi_mean_ms,
-        deviation_sd_ms: d2.sqrt(),
-        deviation_sd_se_ms: deviation_sd_se(d2, m2, freedom),
-        measurement_sd_ms: m2.sqrt(),
+        deviation_sd_ms: spread.player2.sqrt(),
+        deviation_sd_se_ms: spread.player_sd_se(),
+        measurement_sd_ms: spread.measurement2.sqrt(),
         threshold_ms: threshold,
         verdict: Verdict::CannotTell,
         slowest: slowest_change(notes, &x, &iois)?,
-        pattern: pattern(line, notes, &residuals, ioi_mean_ms, threshold),
+        pattern: pattern(line, notes, &spread.residuals, ioi_mean_ms, threshold),
         late_or_early: late,
     })
 }
 
-/// Mean square that the errors of the onsets alone put about the fitted line, ms².
+/// Spread of a run's onsets about a straight line, taken apart; ms².
 ///
-/// Each onset's own error enters with the share the fit leaves of it; a mixture of slurred
-/// and tongued onsets adds what their different traces may differ by.
-fn measurement_variance(notes: &[Played], x: &[f64], fit: &LineFit) -> f64 {
-    let freedom = (notes.len() - 2) as f64;
-    let own: f64 = notes
-        .iter()
-        .enumerate()
-        .map(|(i, p)| (1.0 - fit.leverage(i, x[i])) * (1e3 * p.onset_se_s).powi(2))
-        .sum::<f64>()
-        / freedom;
-    let tongued = notes.iter().filter(|p| p.tongued).count() as f64 / notes.len() as f64;
-    own + TONGUE_BIAS_SD_MS.powi(2) * tongued * (1.0 - tongued) * notes.len() as f64 / freedom
+/// Where all onsets are equally sure this is s² with n − 2 degrees of freedom less m². Where
+/// some are not, an onset with a large error of its own counts for less in the line, in s² and
+/// in m² alike: weights w, and Σ w (1 − h) for the degrees of freedom, h being the share of an
+/// onset in its own fitted value, leave both unbiased.
+struct Spread {
+    residuals: Vec<f64>,
+    /// What is left to the player.
+    player2: f64,
+    /// What the errors of the onsets alone put about the line.
+    measurement2: f64,
+    /// Effective degrees of freedom.
+    freedom: f64,
 }
 
-/// Error of √(s² − m²) from the measurement alone.
-///
-/// With the true spread d held fixed, s² varies by √((4 d² m² + 2 m⁴)/(n − 2)); near d = 0
-/// the root of that variation bounds what may be read off.
-fn deviation_sd_se(d2: f64, m2: f64, freedom: f64) -> f64 {
-    let s2_se = ((4.0 * d2 * m2 + 2.0 * m2 * m2) / freedom).sqrt();
-    (s2_se / (2.0 * d2.sqrt()).max(1e-9)).min(s2_se.sqrt())
+impl Spread {
+    fn of(notes: &[Played], x: &[f64], y: &[f64]) -> Option<Spread> {
+        let weights: Vec<f64> = notes
+            .iter()
+            .map(|p| sureness(p.onset_se_s, SCATTER_FLOOR_S).powi(2))
+            .collect();
+        let fit = LineFit::weighted(x, y, weights.clone())?;
+        let residuals: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - fit.at(*x)).collect();
+        let free: Vec<f64> = (0..notes.len())
+            .map(|i| weights[i] * (1.0 - fit.leverage(i, x[i])))
+            .collect();
+        let all_free: f64 = free.iter().sum();
+        let all: f64 = weights.iter().sum();
+        let (mut s2, mut own, mut tongued) = (0.0, 0.0, 0.0);
+        for (i, p) in notes.iter().enumerate() {
+            s2 += weights[i] * residuals[i] * residuals[i] / all_free;
+            own += free[i] * (1e3 * p.onset_se_s).powi(2) / all_free;
+            tongued += if p.tongued { weights[i] / all } else { 0.0 };
+        }
+        // A mixture of slurred and tongued onsets adds what their traces may differ by.
+        let mixed = TONGUE_BIAS_SD_MS.powi(2) * tongued * (1.0 - tongued) * all / all_free;
+        let measurement2 = own + mixed;
+        Some(Spread {
+            residuals,
+            player2: (s2 - measurement2).max(0.0),
+            measurement2,
+            freedom: all_free * all_free / free.iter().map(|f| f * f).sum::<f64>()
+                * (notes.len() - 2) as f64
+                / notes.len() as f64,
+        })
+    }
+
+    /// Error of the player's standard deviation from the measurement alone.
+    ///
+    /// With the true spread d held fixed, s² varies by √((4 d² m² + 2 m⁴)/(n − 2)); near d = 0
+    /// the root of that variation bounds what may be read off.
+    fn player_sd_se(&self) -> f64 {
+        let (d2, m2) = (self.player2, self.measurement2);
+        let s2_se = ((4.0 * d2 * m2 + 2.0 * m2 * m2) / self.freedom).sqrt();
+        (s2_se / (2.0 * d2.sqrt()).max(1e-9)).min(s2_se.sqrt())
+    }
 }
 
 /// The interval longest against the run's own pace.
@@ -321,9 +350,9 @@ fn class_offset(
     let n = residuals.len() as f64;
     let explained = offset * offset * inside.len() as f64 * outside.len() as f64 / n;
     let total: f64 = residuals.iter().map(|r| r * r).sum();
-    let se = (sd(&inside).powi(2) / inside.len() as f64
-        + sd(&outside).powi(2) / outside.len() as f64)
-        .sqrt();
+    // Pooled, so that three alike by chance do not promise more than they hold.
+    let within = (total - explained).max(0.0) / (n - 2.0);
+    let se = (within * (1.0 / inside.len() as f64 + 1.0 / outside.len() as f64)).sqrt();
     (explained > PATTERN_SHARE * total).then_some((offset, se))
 }
 

@@ -70,6 +70,11 @@ pub fn huber_weight(residual: f64, scale: f64) -> f64 {
     }
 }
 
+/// Weight of a point with error `se` among points that scatter by `scatter` anyway.
+pub fn sureness(se: f64, scatter: f64) -> f64 {
+    1.0 / (1.0 + (se / scatter).powi(2))
+}
+
 /// Huber's estimate of location; `scale_floor` keeps tidy data from being weighted at all.
 pub fn robust_mean(values: &[f64], scale_floor: f64) -> Option<f64> {
     let mut centre = median(values)?;
@@ -99,7 +104,7 @@ pub struct LineFit {
 
 impl LineFit {
     /// Weighted least squares; `None` with fewer than two different x.
-    fn weighted(x: &[f64], y: &[f64], weights: Vec<f64>) -> Option<LineFit> {
+    pub fn weighted(x: &[f64], y: &[f64], weights: Vec<f64>) -> Option<LineFit> {
         let weight_sum: f64 = weights.iter().sum();
         let over = |values: &[f64]| -> f64 {
             values.iter().zip(&weights).map(|(v, w)| v * w).sum::<f64>() / weight_sum
@@ -127,10 +132,12 @@ impl LineFit {
 
     /// Least squares with Huber weights, from a start through the median slope so that one
     /// point far off cannot hide itself. `scale_floor` (unit of y): residuals of this size
-    /// and less count in full, so that tidy data give ordinary least squares.
-    pub fn robust(x: &[f64], y: &[f64], scale_floor: f64) -> Option<LineFit> {
+    /// and less count in full, so that tidy data give ordinary least squares; points whose
+    /// own error `y_se` is larger than it count for less from the start.
+    pub fn robust(x: &[f64], y: &[f64], y_se: &[f64], scale_floor: f64) -> Option<LineFit> {
+        let sureness: Vec<f64> = y_se.iter().map(|se| sureness(*se, scale_floor)).collect();
         if x.len() < 4 {
-            return Self::least_squares(x, y);
+            return Self::weighted(x, y, sureness);
         }
         let mut slopes = Vec::new();
         for i in 0..x.len() {
@@ -150,7 +157,8 @@ impl LineFit {
             let weights = x
                 .iter()
                 .zip(y)
-                .map(|(x, y)| huber_weight(y - at_zero - slope * x, scale))
+                .zip(&sureness)
+                .map(|((x, y), sure)| sure * huber_weight(y - at_zero - slope * x, scale))
                 .collect();
             let next = Self::weighted(x, y, weights)?;
             (slope, at_zero) = (next.slope, next.at_zero);
@@ -223,7 +231,7 @@ mod tests {
         let x: Vec<f64> = (0..12).map(f64::from).collect();
         let mut y: Vec<f64> = x.iter().map(|x| 3.0 + 2.0 * x).collect();
         y[11] += 40.0;
-        let fit = LineFit::robust(&x, &y, 0.1).unwrap();
+        let fit = LineFit::robust(&x, &y, &[0.0; 12], 0.1).unwrap();
         assert!((fit.slope - 2.0).abs() < 0.01, "slope {}", fit.slope);
     }
 
@@ -231,7 +239,7 @@ mod tests {
     fn tidy_data_give_ordinary_least_squares() {
         let x: Vec<f64> = (0..9).map(f64::from).collect();
         let y: Vec<f64> = x.iter().map(|x| 0.3 * x + 0.01 * (x * 7.0).sin()).collect();
-        let robust = LineFit::robust(&x, &y, 0.05).unwrap();
+        let robust = LineFit::robust(&x, &y, &[0.01; 9], 0.05).unwrap();
         let plain = LineFit::least_squares(&x, &y).unwrap();
         assert!((robust.slope - plain.slope).abs() < 1e-12);
     }

@@ -3,7 +3,7 @@
 use super::check::{SpanKind, Tempo, TempoPoint, TempoSpan};
 use super::local::{SCATTER_FLOOR_S, phrase_begins};
 use super::onsets::{Before, Played, beat_quarters_at, stretches};
-use super::stats::{LineFit, huber_weight, mean, robust_sd, sd};
+use super::stats::{LineFit, huber_weight, mean, robust_sd, sd, sureness};
 use crate::line::Line;
 
 /// A change of tempo over six intervals is noticed from 3 % (Drake & Botte, Percept.
@@ -16,6 +16,8 @@ const CLEAR_BY_ERRORS: f64 = 2.0;
 /// A span that is called pushing or dragging is at least this long: two bars of four; what is
 /// shorter is phrasing.
 const SPAN_BEATS: f64 = 8.0;
+/// Tempo over fewer beats than this, four bars of four, is one phrase's, not a drift.
+const DRIFT_BEATS: f64 = 16.0;
 /// A player who bends the tempo everywhere is bending it on purpose: a span must stand out
 /// from the spread of the curve by this many of its robust standard deviations.
 const SPAN_SPREADS: f64 = 2.0;
@@ -41,7 +43,9 @@ struct Point {
     time_s: f64,
     se_s: f64,
     stretch: usize,
-    /// Onsets of one phrase share a time origin.
+    /// Between two places where the beat may stand still: restart, breath mark, fermata.
+    section: usize,
+    /// Between two such places or longer rests.
     phrase: usize,
     /// Part of a phrase end, and so of no fit.
     phrase_end: bool,
@@ -91,7 +95,7 @@ pub fn tempo_beat_quarters(line: &Line) -> f64 {
 
 fn points(line: &Line, befores: &[Before], played: &[Played], beat_quarters: f64) -> Vec<Point> {
     let mut points: Vec<Point> = Vec::new();
-    let (mut origin_beats, mut phrase) = (0.0, 0);
+    let (mut origin_beats, mut section, mut phrase) = (0.0, 0, 0);
     for stretch in stretches(played) {
         let steady: Vec<&Played> = stretch.iter().filter(|p| p.steady).collect();
         let Some(first) = steady.first() else {
@@ -102,12 +106,16 @@ fn points(line: &Line, befores: &[Before], played: &[Played], beat_quarters: f64
             if i == 0 || phrase_begins(line, befores, steady[i - 1].idx, p.idx) {
                 phrase += 1;
             }
+            if i == 0 || (steady[i - 1].idx + 1..=p.idx).any(|idx| befores[idx].halt) {
+                section += 1;
+            }
             points.push(Point {
                 idx: p.idx,
                 beat: origin_beats + (p.quarters - first.quarters) / beat_quarters,
                 time_s: p.onset_s,
                 se_s: p.onset_se_s,
                 stretch: p.stretch,
+                section,
                 phrase,
                 phrase_end: false,
             });
@@ -174,32 +182,38 @@ impl Course {
     }
 }
 
-/// The course through all onsets but those of phrase ends; each phrase has its own origin.
+/// The course through all onsets but those of phrase ends.
+///
+/// Onsets that share a time origin hold the tempo best, so the widest pieces in which they do
+/// not wander are taken: sections, else phrases, else blocks of beats.
 fn fit_course(points: &[Point]) -> Option<Course> {
     let beats = points.last()?.beat;
     let kept: Vec<Point> = points.iter().filter(|p| !p.phrase_end).copied().collect();
     if kept.len() < MIN_ONSETS || beats <= 0.0 {
         return None;
     }
-    // Where nearly every phrase is a single note, rests cannot each have their own origin.
-    let phrases = kept.chunk_by(|a, b| a.phrase == b.phrase).count();
-    let by_phrase = 3 * phrases <= kept.len();
-    let groups: Vec<usize> = kept
-        .iter()
-        .map(|p| if by_phrase { p.phrase } else { p.stretch })
-        .collect();
-    let (course, residuals) = fit_with_origins(&kept, &groups, beats)?;
-    if successive_ratio(&residuals, &groups) >= WANDERING_RATIO {
-        return Some(course);
+    let block = |p: &Point| p.phrase * 10_000 + (p.beat / BLOCK_BEATS) as usize;
+    let pieces: [Vec<usize>; 3] = [
+        kept.iter().map(|p| p.section).collect(),
+        kept.iter().map(|p| p.phrase).collect(),
+        kept.iter().map(block).collect(),
+    ];
+    let mut course = None;
+    for groups in &pieces {
+        // Pieces of hardly more than one onset hold no tempo.
+        let n_pieces = groups.chunk_by(|a, b| a == b).count();
+        if course.is_some() && 3 * n_pieces > kept.len() {
+            break;
+        }
+        let Some((fitted, residuals)) = fit_with_origins(&kept, groups, beats) else {
+            continue;
+        };
+        course = Some(fitted);
+        if successive_ratio(&residuals, groups) >= WANDERING_RATIO {
+            break;
+        }
     }
-    let blocks: Vec<usize> = kept
-        .iter()
-        .zip(&groups)
-        .map(|(p, g)| g * 10_000 + (p.beat / BLOCK_BEATS) as usize)
-        .collect();
-    fit_with_origins(&kept, &blocks, beats)
-        .map(|(course, _)| course)
-        .or(Some(course))
+    course
 }
 
 /// Mean square successive difference over the variance: 2 when independent, less when wandering.
@@ -231,7 +245,11 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
         end_se: 0.0,
         drift_se: 0.0,
     };
-    let mut weights = vec![1.0; points.len()];
+    let sure: Vec<f64> = points
+        .iter()
+        .map(|p| sureness(p.se_s, SCATTER_FLOOR_S))
+        .collect();
+    let mut weights = sure.clone();
     let mut residuals = vec![0.0; points.len()];
     let mut normal = Normal::default();
     for round in 0..FIT_ROUNDS {
@@ -242,8 +260,8 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
         centre(&mut residuals, groups, &weights);
         let scale = robust_sd(&residuals).max(SCATTER_FLOOR_S);
         if round > 0 {
-            for (w, r) in weights.iter_mut().zip(&residuals) {
-                *w = huber_weight(*r, scale);
+            for ((w, r), sure) in weights.iter_mut().zip(&residuals).zip(&sure) {
+                *w = sure * huber_weight(*r, scale);
             }
             centre(&mut residuals, groups, &weights);
         }
@@ -255,7 +273,8 @@ fn fit_with_origins(points: &[Point], groups: &[usize], beats: f64) -> Option<(C
             break;
         }
     }
-    let [start_se, end_se, drift_se] = normal.errors(points, groups, &weights, &residuals)?;
+    let [start_se, end_se, drift_se] =
+        normal.errors(points, groups, &weights, &sure, &residuals)?;
     (course.start_se, course.end_se, course.drift_se) = (start_se, end_se, drift_se);
     Some((course, residuals))
 }
@@ -365,6 +384,7 @@ impl Normal {
         points: &[Point],
         groups: &[usize],
         weights: &[f64],
+        sure: &[f64],
         residuals: &[f64],
     ) -> Option<[f64; 3]> {
         let inverse = self.inverse()?;
@@ -422,8 +442,13 @@ impl Normal {
             |m: [[f64; 2]; 2]| [m[0][0], m[1][1], m[0][0] + m[1][1] - m[0][1] - m[1][0]];
         let (blocked, independent) = (variances(blocked), variances(independent));
         // Huber's estimator is only moved by the onsets it counts in full (Huber 1981, ch. 6).
-        let counted = weights.iter().filter(|w| **w == 1.0).count().max(1) as f64;
-        let bread = weights.iter().sum::<f64>() / counted;
+        let counted: f64 = weights
+            .iter()
+            .zip(sure)
+            .filter(|(w, s)| w == s)
+            .map(|(_, s)| s)
+            .sum();
+        let bread = weights.iter().sum::<f64>() / counted.max(f64::MIN_POSITIVE);
         Some([0, 1, 2].map(|i| bread * blocked[i].max(independent[i]).max(0.0).sqrt()))
     }
 }
@@ -464,7 +489,8 @@ fn local_tempo(phrase: &[Point], at: usize) -> Option<(f64, f64)> {
 fn slope_tempo(near: &[&Point]) -> Option<(f64, f64)> {
     let x: Vec<f64> = near.iter().map(|p| p.beat - near[0].beat).collect();
     let y: Vec<f64> = near.iter().map(|p| p.time_s - near[0].time_s).collect();
-    let fit = LineFit::robust(&x, &y, SCATTER_FLOOR_S)?;
+    let own: Vec<f64> = near.iter().map(|p| p.se_s).collect();
+    let fit = LineFit::robust(&x, &y, &own, SCATTER_FLOOR_S)?;
     let residuals: Vec<f64> = x.iter().zip(&y).map(|(x, y)| y - fit.at(*x)).collect();
     let n = near.len() as f64;
     let scatter = sd(&residuals) * ((n - 1.0) / (n - 2.0)).sqrt();
@@ -480,7 +506,7 @@ fn spans(points: &[Point], course: &Course, curve: &[TempoPoint]) -> Vec<TempoSp
     let mut spans = Vec::new();
     let drift = course.end_bpm - course.start_bpm;
     let middle = (course.start_bpm + course.end_bpm) / 2.0;
-    if clears(drift, course.drift_se, DRIFT_JND_SHARE * middle) {
+    if course.beats >= DRIFT_BEATS && clears(drift, course.drift_se, DRIFT_JND_SHARE * middle) {
         spans.push(TempoSpan {
             first_index: points.iter().map(|p| p.idx).min().unwrap_or(0),
             last_index: points.iter().map(|p| p.idx).max().unwrap_or(0),

@@ -419,7 +419,8 @@ fn part_of(
         },
         tempo: conductor.tempos.first().map(|&(_, micros)| TempoMark {
             beat_quarters: first_beat,
-            bpm: 60e6 / micros as f64 / first_beat,
+            // Whole microseconds cannot say 140 exactly; a thousandth is finer than any mark.
+            bpm: (60e9 / micros as f64 / first_beat).round() / 1e3,
         }),
         measures,
         ..Part::default()

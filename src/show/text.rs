@@ -3,7 +3,6 @@
 use std::fmt::Write;
 
 use super::words::{mark, number, place, plus_minus};
-use crate::align::Outcome;
 use crate::hear::Hearing;
 use crate::judge::{Cause, Check, Finding, FindingKind, Verdict};
 use crate::line::{Line, Spelling};
@@ -76,9 +75,11 @@ pub fn check(line: &Line, check: &Check, layout: Layout) -> String {
 
 /// Title, part, bars played and the counts.
 fn head(page: &mut Page, check: &Check) {
+    // A part that is only a number tells a player nothing.
+    let tells = |text: &&String| text.chars().any(char::is_alphabetic);
     let mut words: Vec<String> = [&check.line.title, &check.line.part]
         .into_iter()
-        .filter(|text| !text.is_empty())
+        .filter(tells)
         .cloned()
         .collect();
     let played = |n: &&crate::judge::NoteCheck| n.onset_s.is_some();
@@ -173,10 +174,18 @@ fn tuning(check: &Check) -> Option<String> {
     ))
 }
 
-/// One to three things to practise, worst first, no place twice.
+/// One to three things to practise, worst first, no bar twice.
 fn next(line: &Line, check: &Check) -> Vec<String> {
     let mut todos: Vec<String> = Vec::new();
     let mut bars: Vec<usize> = Vec::new();
+    let slow: Vec<&str> = bars_to_play_slowly(line, check, &mut bars);
+    if let [rest @ .., last] = slow.as_slice() {
+        let place = match rest {
+            [] => format!("Bar {last}"),
+            _ => format!("Bars {} and {last}", rest.join(", ")),
+        };
+        todos.push(format!("{place}: slowly, three times clean in a row."));
+    }
     for finding in &check.findings {
         let bar = line.notes[finding.place.first()].bar_idx;
         if bars.contains(&bar) || todos.len() == NEXT_SHOWN {
@@ -187,16 +196,37 @@ fn next(line: &Line, check: &Check) -> Vec<String> {
             todos.push(todo);
         }
     }
-    if todos.is_empty()
-        && check.findings.is_empty()
-        && check.notes.iter().any(|n| n.outcome == Outcome::Right)
-    {
+    if !todos.is_empty() {
+        todos.push("Rest when hands or lip tire; pain is a reason to stop and to ask.".into());
+    } else if check.findings.is_empty() && check.summary.right > 0 {
         todos.push("The same a notch faster, or the next passage.".into());
     }
-    if !todos.is_empty() && !check.findings.is_empty() {
-        todos.push("Rest when hands or lip tire; pain is a reason to stop and to ask.".into());
-    }
     todos
+}
+
+/// Printed numbers of the worst bars with notes wrong, missed or added; `bars` takes them in.
+fn bars_to_play_slowly<'a>(line: &'a Line, check: &Check, bars: &mut Vec<usize>) -> Vec<&'a str> {
+    for finding in &check.findings {
+        let notes_wrong = matches!(
+            finding.kind,
+            FindingKind::Wrong | FindingKind::Missed | FindingKind::Added
+        );
+        let bar = line.notes[finding.place.first()].bar_idx;
+        if notes_wrong
+            && finding.cause != Cause::KeySignature
+            && !bars.contains(&bar)
+            && bars.len() < NEXT_SHOWN
+        {
+            bars.push(bar);
+        }
+    }
+    bars.sort_unstable();
+    let mut numbers: Vec<&str> = bars
+        .iter()
+        .map(|bar| line.bars[*bar].number.as_str())
+        .collect();
+    numbers.dedup();
+    numbers
 }
 
 fn practise(line: &Line, finding: &Finding) -> Option<String> {
@@ -206,9 +236,6 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
             "Say the key signature aloud, then {place} slowly with {} in mind.",
             finding.written.as_deref()?
         ),
-        (FindingKind::Wrong | FindingKind::Missed | FindingKind::Added, _) => {
-            format!("{}: slowly, three times clean in a row.", capital(&place))
-        }
         (FindingKind::Restart | FindingKind::Skip, _) => {
             format!(
                 "{}: from the bar before to the bar after, without stopping.",
@@ -217,6 +244,9 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
         }
         (FindingKind::Uneven, Cause::Limping) => {
             format!("{}: in the opposite rhythm, then even.", capital(&place))
+        }
+        (FindingKind::Uneven, Cause::Scatter) => {
+            format!("{}: slower, as even as a clock.", capital(&place))
         }
         (FindingKind::Uneven, _) => {
             let to = *finding.places.first()?;
@@ -235,7 +265,8 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
         (FindingKind::SlurredTongued | FindingKind::TonguedSlurred, _) => {
             format!("{}: slurs and tongues exactly as printed.", capital(&place))
         }
-        (FindingKind::Unsure | FindingKind::Transposed, _) => return None,
+        (FindingKind::Wrong | FindingKind::Missed | FindingKind::Added, _)
+        | (FindingKind::Unsure | FindingKind::Transposed, _) => return None,
     })
 }
 

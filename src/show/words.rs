@@ -281,6 +281,13 @@ fn uneven(line: &Line, check: &Check, finding: &Finding) -> String {
             };
             format!("even notes limp {name}, {ratio:.1} to 1: practise them {other}")
         }
+        Cause::Scatter => format!(
+            "the notes scatter by {ms:.0} ms ({error}){}: slower, until they are even",
+            match finding.places.len() {
+                1 => String::new(),
+                n => format!(" in {n} runs"),
+            }
+        ),
         Cause::RecurringLate => format!(
             "the same note of each group comes {:.0} ms late ({error}): \
              accent it, slowly",

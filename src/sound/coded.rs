@@ -148,7 +148,11 @@ impl Coded {
             decoded_frames: 0,
             next_pts: None,
             lost: Lost::default(),
-            cut_off: container == FORMAT_ID_OGG && !ended,
+            cut_off: match container {
+                FORMAT_ID_OGG => !ended,
+                FORMAT_ID_ISOMP4 => missing_bytes > 0,
+                _ => false,
+            },
             padded: missing_bytes > 0 && container == FORMAT_ID_ISOMP4,
             ended: false,
             faults: Vec::new(),
@@ -223,7 +227,6 @@ impl Coded {
                 continue;
             }
             if self.padded && packet.data.iter().all(|byte| *byte == 0) {
-                self.cut_off = true;
                 break;
             }
             let pts = self.frames_of(packet.pts.get());
@@ -253,10 +256,8 @@ impl Coded {
                         self.decoded_frames += decoded.frames() as u64;
                     }
                 }
-                Err(_) if self.padded && packet.data.ends_with(&[0; 8]) => {
-                    self.cut_off = true;
-                    break;
-                }
+                // The packet that the file's end goes through.
+                Err(_) if self.padded && packet.data.ends_with(&[0; 8]) => break,
                 Err(Error::DecodeError(_) | Error::IoError(_)) => {
                     self.silence(length as u64, out);
                 }

@@ -12,7 +12,8 @@ film="-f lavfi -i color=c=gray:s=64x48:r=10:d=0.7"
 $quiet $(at 44100) -c:a flac -sample_fmt s16 sweep.flac
 $quiet $(at 44100) -c:a libmp3lame -b:a 96k sweep.mp3
 $quiet $(at 44100) -c:a libmp3lame -b:a 96k -write_xing 0 sweep_untagged.mp3
-$quiet $(at 44100) -c:a libvorbis -q:a 5 sweep.ogg
+# Short pages: a page of Ogg is read whole or not at all.
+$quiet $(at 44100) -c:a libvorbis -q:a 5 -page_duration 40000 sweep.ogg
 $quiet $(at 44100) -c:a aac -b:a 96k sweep.m4a
 $quiet $(at 44100) -c:a aac -b:a 96k -movflags frag_keyframe+empty_moov sweep_fragmented.m4a
 $quiet $(at 44100) -c:a aac -b:a 96k sweep.aac

@@ -51,7 +51,7 @@ const MODES: [(&str, &str, i32); 10] = [
 const SHARP_ORDER: [usize; 7] = [3, 0, 4, 1, 5, 2, 6];
 
 /// Clef names, which may stand in `K:` without `clef=` (4.6).
-const CLEFS: [&str; 9] = [
+const CLEFS: [&str; 8] = [
     "treble",
     "alto",
     "tenor",
@@ -60,7 +60,6 @@ const CLEFS: [&str; 9] = [
     "soprano",
     "mezzosoprano",
     "baritone",
-    "g2",
 ];
 
 /// Reads the text after `K:`, its words already split by [`super::fields::words`].
@@ -76,8 +75,12 @@ pub fn parse(words: &[String]) -> KeyField {
         && !is_accidental(first)
     {
         rest = after;
-        match tonic(first, after.first()) {
-            Some((signature, n_words)) => {
+        let accidentals = first.find(['^', '_', '=']).unwrap_or(first.len());
+        match tonic(&first[..accidentals], after.first()) {
+            Some((mut signature, n_words)) => {
+                if accidentals < first.len() {
+                    signature.alter(&first[accidentals..]);
+                }
                 field.signature = Some(signature);
                 rest = &after[n_words..];
             }
@@ -98,13 +101,17 @@ pub fn parse(words: &[String]) -> KeyField {
     field
 }
 
+/// `clef=bass`, `bass`, `treble-8`, `-8va`; but `Dmix=c` is a key with an accidental.
 fn is_property(word: &str) -> bool {
     let name: String = word
         .to_lowercase()
         .chars()
-        .take_while(char::is_ascii_alphanumeric)
+        .take_while(char::is_ascii_alphabetic)
         .collect();
-    (word.contains('=') && !word.starts_with('=')) || CLEFS.contains(&name.as_str())
+    let is_assignment = word
+        .split_once('=')
+        .is_some_and(|(name, _)| !name.is_empty() && tonic(name, None).is_none());
+    is_assignment || CLEFS.contains(&name.as_str()) || word.starts_with(['+', '-'])
 }
 
 fn is_accidental(word: &str) -> bool {
@@ -132,6 +139,9 @@ fn tonic(word: &str, next: Option<&String>) -> Option<(Signature, usize)> {
     } else if let Some(after) = tail.strip_prefix(['b', '♭']) {
         position -= 7;
         tail = after;
+    } else if tail == "n" {
+        // A natural spelled out, in older files.
+        tail = "";
     }
     if tail.is_empty() {
         return Some(match next.and_then(|n| mode(n)) {
@@ -252,6 +262,8 @@ mod tests {
         assert_eq!(alters("D exp _b _e ^f"), [0, 0, -1, 1, 0, 0, -1]);
         assert_eq!(alters("D maj =c"), [0, 0, 0, 1, 0, 0, 0]);
         assert_eq!(fifths("D maj =c"), 1);
+        assert_eq!(alters("Dmix=c^g"), [0, 0, 0, 1, 1, 0, 0]);
+        assert_eq!((fifths("EM"), fifths("Em"), fifths("Bn")), (1, 1, 5));
         assert_eq!(alters("Hp"), [1, 0, 0, 1, 0, 0, 0]);
         assert_eq!(alters("HP"), [0; 7]);
         assert_eq!(alters("none"), [0; 7]);

@@ -30,7 +30,7 @@ pub enum Token {
     /// `z` or `x`, in multiples of the default length.
     Rest(f64),
     /// `Z4`, `X4`: bars of rest.
-    BarRests(u32),
+    BarRests(f64),
     GraceOpen,
     GraceClose,
     Tuplet {
@@ -130,7 +130,7 @@ impl Lexer {
                 self.note()
             }
             'z' | 'x' => Some(self.length().map_or(Token::BadLength, Token::Rest)),
-            'Z' | 'X' => Some(Token::BarRests(self.number().unwrap_or(1))),
+            'Z' | 'X' => Some(self.length().map_or(Token::BadLength, Token::BarRests)),
             'y' => {
                 // A spacer; a number after it is its width.
                 self.number();
@@ -263,7 +263,7 @@ impl Lexer {
                 self.bar()
             }
             (Some(c), _) if c.is_ascii_digit() => Some(self.ending()),
-            _ => self.chord(),
+            _ => self.chord(']'),
         }
     }
 
@@ -354,10 +354,11 @@ impl Lexer {
             .is_some_and(char::is_ascii_digit)
     }
 
-    /// After `[`: notes up to `]`, then the length of the whole.
-    fn chord(&mut self) -> Option<Token> {
+    /// After `[`: notes up to `]`, then the length of the whole. `close` is `+` in the outdated
+    /// `+CEG+` of section 10.
+    fn chord(&mut self, close: char) -> Option<Token> {
         let end = self
-            .ahead(']')
+            .ahead(close)
             .filter(|end| self.ahead('|').is_none_or(|bar| bar > *end));
         let Some(end) = end else {
             return Some(Token::NotUnderstood("[".into()));
@@ -452,7 +453,14 @@ impl Lexer {
         let name: Option<String> = self
             .ahead(sign)
             .map(|end| self.chars[self.at..self.at + end].iter().collect());
+        let is_chord = |name: &String| {
+            name.contains(|c: char| matches!(c, 'A'..='G' | 'a'..='g'))
+                && name
+                    .chars()
+                    .all(|c| matches!(c, 'A'..='G' | 'a'..='g' | '0'..='9' | '/' | ',' | '\'' | '^' | '_' | '='))
+        };
         match name.filter(|n| !n.is_empty() && !n.contains([' ', '|'])) {
+            Some(name) if sign == '+' && is_chord(&name) => self.chord('+'),
             Some(name) => {
                 self.at += name.chars().count() + 1;
                 Some(Token::Decoration(name))

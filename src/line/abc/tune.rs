@@ -37,7 +37,8 @@ pub fn read(file_header: &[TextLine<'_>], lines: &TuneLines<'_>) -> AbcTune {
             "there is no X: field; the file is taken as one tune",
         );
     }
-    for line in &lines.lines {
+    let key_line = lines.lines.iter().position(|l| l.text.starts_with("K:"));
+    for (i, line) in lines.lines.iter().enumerate() {
         if lines.went_on_at.contains(&line.number) {
             tune.problems.say(
                 Place {
@@ -47,7 +48,20 @@ pub fn read(file_header: &[TextLine<'_>], lines: &TuneLines<'_>) -> AbcTune {
                 "a blank line ends a tune, but more of it follows: it is read on",
             );
         }
-        tune.line(line);
+        // Before the key there is no music: whatever else stands there is a slip, not notes.
+        let is_slip = key_line.is_some_and(|key| i < key)
+            && !line.text.starts_with('%')
+            && field_of(line.text, true).is_none();
+        if is_slip {
+            let place = Place {
+                line: line.number,
+                column: 0,
+            };
+            tune.problems
+                .say(place, "this line of the header is no field and is left out");
+        } else {
+            tune.line(line);
+        }
     }
     tune.finish()
 }

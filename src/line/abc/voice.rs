@@ -406,19 +406,15 @@ impl Voice {
         self.advance(None, quarters);
     }
 
-    /// `Z4`: bars of rest; a whole note each in free metre.
-    fn bar_rests(&mut self, n: u32, place: Place) {
-        let quarters = self.metre.bar_quarters.unwrap_or(4.0);
+    /// `Z4`: bars of rest; a whole note each in free metre. Within a bar only `z` can be meant.
+    fn bar_rests(&mut self, n: f64, place: Place) {
         if self.at_quarters > 0.0 {
-            self.close_bar();
+            self.problems
+                .say(place, "a rest of whole bars within a bar: it is taken as z");
+            return self.rest(n);
         }
-        if n as usize > BARS_MAX {
-            self.problems.say(
-                place,
-                format!("a rest of {n} bars; {BARS_MAX} are taken at most"),
-            );
-        }
-        for i in 0..n.min(BARS_MAX as u32) {
+        let quarters = self.metre.bar_quarters.unwrap_or(4.0);
+        for i in 0..n as usize {
             if i > 0 {
                 self.close_bar();
             }
@@ -502,9 +498,12 @@ impl Voice {
     }
 
     /// The decorations of 4.14 that change what is heard, judged or played next.
+    ///
+    /// The standard has one case for each name; files have any.
     pub fn decorate(&mut self, name: &str) {
+        let name = name.to_ascii_lowercase();
         let marks = &mut self.marks;
-        let articulation = match name {
+        let articulation = match name.as_str() {
             "." | "staccato" => Some(Articulation::Staccato),
             "wedge" => Some(Articulation::Staccatissimo),
             "tenuto" => Some(Articulation::Tenuto),
@@ -518,7 +517,7 @@ impl Voice {
             }
             return;
         }
-        match name {
+        match name.as_str() {
             "trill" | "trill(" => marks.ornament = Some(Ornament::Trill),
             // With the stroke through it, and without: a mordent downwards and upwards.
             "lowermordent" | "mordent" => marks.ornament = Some(Ornament::Mordent),
@@ -533,8 +532,8 @@ impl Voice {
             "coda" => marks.signs.push(BarSign::Coda),
             "dacoda" | "tocoda" => marks.signs.push(BarSign::ToCoda),
             "fine" => marks.signs.push(BarSign::Fine),
-            "D.C." | "dacapo" | "D.C.alfine" | "D.C.alcoda" => marks.signs.push(BarSign::DaCapo),
-            "D.S." | "dalsegno" | "D.S.alfine" | "D.S.alcoda" => {
+            "d.c." | "dacapo" | "d.c.alfine" | "d.c.alcoda" => marks.signs.push(BarSign::DaCapo),
+            "d.s." | "dalsegno" | "d.s.alfine" | "d.s.alcoda" => {
                 marks.signs.push(BarSign::DalSegno)
             }
             _ => {}
@@ -559,8 +558,9 @@ impl Voice {
         {
             note.breath_after = true;
         }
-        self.marks.breath = false;
-        let (later, now): (Vec<BarSign>, Vec<BarSign>) = std::mem::take(&mut self.marks.signs)
+        // A fermata or the like on a bar line is no note's.
+        let signs = std::mem::take(&mut self.marks).signs;
+        let (later, now): (Vec<BarSign>, Vec<BarSign>) = signs
             .into_iter()
             .partition(|s| matches!(s, BarSign::Segno | BarSign::Coda));
         self.marks.signs = later;

@@ -29,7 +29,7 @@ impl Timbre {
                 let hollow = ((FULL_FROM_MIDI - midi) / (FULL_FROM_MIDI - HOLLOW_UNTIL_MIDI))
                     .clamp(0.0, 1.0);
                 // The lack of even harmonics fades with their number.
-                let even = if number % 2 == 0 {
+                let even = if number.is_multiple_of(2) {
                     let weak = (0.03 * n.powf(1.3)).min(1.0);
                     0.7 * (1.0 - hollow) + weak * hollow
                 } else {
