@@ -52,8 +52,10 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
     let mut notes: Vec<LineNote> = Vec::new();
     let mut passes = vec![0u32; part.measures.len()];
     let mut onset_quarters = 0.0;
-    // The last note of the line: whether it asks to be tied on.
-    let mut tie_open = false;
+    // Notes that a tie may join: the last of the line, and the last before a run of grace notes.
+    // Each with whether it asks to be tied on.
+    let mut last: Option<(usize, bool)> = None;
+    let mut last_main: Option<(usize, bool)> = None;
     for &page_idx in order {
         let measure = &part.measures[page_idx];
         passes[page_idx] += 1;
@@ -64,36 +66,47 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
                     .transpose_semitones
                     .or(part.transpose_semitones)
                     .unwrap_or(0);
-            if let Some(before) = notes.last_mut()
-                && (tie_open || note.tie_stop)
-                && before.sounding_midi == sounding_midi
-                && (before.onset_quarters + before.duration_quarters - onset).abs()
-                    < ADJOINING_QUARTERS
-            {
+            let joins = |before: &Option<(usize, bool)>| {
+                before.is_some_and(|(i, tied_on)| {
+                    let before = &notes[i];
+                    let end = before.onset_quarters + before.duration_quarters;
+                    // A tie passes over grace notes to the main note, unless one says it is tied.
+                    (tied_on && !note.grace || note.tie_stop)
+                        && before.sounding_midi == sounding_midi
+                        && (end - onset).abs() < ADJOINING_QUARTERS
+                })
+            };
+            let joined = [last, last_main].into_iter().find(|before| joins(before));
+            let idx = if let Some(Some((i, _))) = joined {
+                let before = &mut notes[i];
                 before.duration_quarters = onset + note.duration_quarters - before.onset_quarters;
                 before.grace &= note.grace;
                 before.fermata |= note.fermata;
                 before.breath_after |= note.breath_after;
-                tie_open = note.tie_start;
-                continue;
+                i
+            } else {
+                notes.push(LineNote {
+                    bar: measure.number.clone(),
+                    bar_idx: bars.len(),
+                    pass: passes[page_idx],
+                    beat: measure.first_beat + note.at_quarters / measure.beat_quarters,
+                    onset_quarters: onset,
+                    duration_quarters: note.duration_quarters,
+                    written: note.pitch,
+                    sounding_midi,
+                    grace: note.grace,
+                    slurred: note.slurred,
+                    articulations: note.articulations.clone(),
+                    ornament: note.ornament,
+                    fermata: note.fermata,
+                    breath_after: note.breath_after,
+                });
+                notes.len() - 1
+            };
+            last = Some((idx, note.tie_start));
+            if !note.grace {
+                last_main = last;
             }
-            tie_open = note.tie_start;
-            notes.push(LineNote {
-                bar: measure.number.clone(),
-                bar_idx: bars.len(),
-                pass: passes[page_idx],
-                beat: measure.first_beat + note.at_quarters / measure.beat_quarters,
-                onset_quarters: onset,
-                duration_quarters: note.duration_quarters,
-                written: note.pitch,
-                sounding_midi,
-                grace: note.grace,
-                slurred: note.slurred,
-                articulations: note.articulations.clone(),
-                ornament: note.ornament,
-                fermata: note.fermata,
-                breath_after: note.breath_after,
-            });
         }
         bars.push(LineBar {
             number: measure.number.clone(),
@@ -181,6 +194,8 @@ struct Section {
     /// Bars with a backward repeat to `start`.
     ends: Vec<usize>,
     endings: Vec<Ending>,
+    /// Highest number of an ending, 0 without any.
+    highest: u32,
     /// Times the section is played.
     passes: u32,
     /// The repeats are taken after a jump too.
@@ -213,12 +228,13 @@ fn sections(signs: &[Signs]) -> Vec<Section> {
         }
         if let Some(numbers) = &s.ending_start {
             let of = continues.unwrap_or(open[open.len() - 1]);
-            let before = all[of].endings.iter().flat_map(|e| &e.numbers).max();
+            let highest = all[of].highest;
             let numbers = if numbers.is_empty() {
-                vec![before.map_or(1, |n| n.saturating_add(1))]
+                vec![highest.saturating_add(1)]
             } else {
                 numbers.clone()
             };
+            all[of].highest = numbers.iter().copied().fold(highest, u32::max);
             all[of].endings.push(Ending {
                 first: bar,
                 last: ending_last(signs, bar),
@@ -253,7 +269,11 @@ fn sections(signs: &[Signs]) -> Vec<Section> {
             // A repeat within an ending does not end the ending's own section.
             && running.is_none_or(|(section, _)| section != of)
         {
-            open.retain(|&section| section != of);
+            if open.last() == Some(&of) {
+                open.pop();
+            } else {
+                open.retain(|&section| section != of);
+            }
             if open.is_empty() {
                 all.push(Section {
                     start: bar + 1,
@@ -266,15 +286,14 @@ fn sections(signs: &[Signs]) -> Vec<Section> {
     // Without a backward repeat nothing is played twice and every ending is played.
     all.retain(|section| !section.ends.is_empty());
     for section in &mut all {
-        let highest = section.endings.iter().flat_map(|e| &e.numbers).max();
-        if let Some(&highest) = highest {
+        if section.highest > 0 {
             // One ending alone that repeats: the last pass leaves it out.
             let alone = section.endings.len() == 1
                 && section
                     .ends
                     .iter()
                     .any(|&end| end >= section.endings[0].first);
-            section.passes = highest.saturating_add(alone as u32);
+            section.passes = section.highest.saturating_add(alone as u32);
         }
     }
     all
@@ -308,6 +327,20 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
         for ending in &section.endings {
             ending_at[ending.first] = Some((i, ending));
         }
+    }
+    // The coda after a bar; the segno at or before it, else the beginning.
+    let mut next_coda = vec![None; signs.len()];
+    for bar in (1..signs.len()).rev() {
+        next_coda[bar - 1] = if signs[bar].coda {
+            Some(bar)
+        } else {
+            next_coda[bar]
+        };
+    }
+    let mut segno_before = vec![0; signs.len()];
+    for bar in 0..signs.len() {
+        let before = segno_before[bar.saturating_sub(1)];
+        segno_before[bar] = if signs[bar].segno { bar } else { before };
     }
     // After a jump a section is played once, as on its last pass.
     let first_pass = |section: &Section, jumped: bool| {
@@ -362,7 +395,7 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
         }
         if jumped
             && here.to_coda
-            && let Some(coda) = (bar + 1..signs.len()).find(|&b| signs[b].coda)
+            && let Some(coda) = next_coda[bar]
         {
             bar = coda;
             continue;
@@ -373,11 +406,7 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
             for (pass, section) in pass.iter_mut().zip(&sections) {
                 *pass = first_pass(section, jumped);
             }
-            bar = if here.dal_segno {
-                (0..=bar).rev().find(|&b| signs[b].segno).unwrap_or(0)
-            } else {
-                0
-            };
+            bar = if here.dal_segno { segno_before[bar] } else { 0 };
             continue;
         }
         bar += 1;

@@ -20,9 +20,9 @@ pub enum Jump {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Told {
-    BySound,
-    BySign,
-    ByWords,
+    Sound,
+    Sign,
+    Words,
 }
 
 /// What one `direction` or `sound` element says.
@@ -47,8 +47,8 @@ pub fn read_direction<'a>(direction: Node<'a, 'a>) -> Direction {
     for kind in children(direction, "direction-type") {
         for sign in kind.children().filter(Node::is_element) {
             match sign.tag_name().name() {
-                "segno" => read.jumps.push((Jump::Segno, Told::BySign)),
-                "coda" => read.jumps.push((Jump::Coda, Told::BySign)),
+                "segno" => read.jumps.push((Jump::Segno, Told::Sign)),
+                "coda" => read.jumps.push((Jump::Coda, Told::Sign)),
                 "words" => {
                     words.push(' ');
                     words.push_str(&text(sign));
@@ -62,24 +62,24 @@ pub fn read_direction<'a>(direction: Node<'a, 'a>) -> Direction {
     let said = jumps_in_words(&words);
     if said.contains(&Jump::ToCoda) {
         // The sign beside "To Coda" is where to leave, not where to go.
-        read.jumps.retain(|j| *j != (Jump::Coda, Told::BySign));
+        read.jumps.retain(|j| *j != (Jump::Coda, Told::Sign));
     }
     read.jumps
-        .extend(said.into_iter().map(|jump| (jump, Told::ByWords)));
+        .extend(said.into_iter().map(|jump| (jump, Told::Words)));
     read
 }
 
 pub fn read_sound(sound: Node) -> Direction {
-    let mut read = Direction::default();
     // MusicXML 4.0, `sound`: tempo is in quarters a minute, whatever the metre.
-    read.tempo = sound
-        .attribute("tempo")
-        .and_then(number)
-        .filter(|bpm| is_tempo(*bpm))
-        .map(|bpm| TempoMark {
+    let tempo = sound.attribute("tempo").and_then(number);
+    let mut read = Direction {
+        tempo: tempo.filter(|bpm| is_tempo(*bpm)).map(|bpm| TempoMark {
             beat_quarters: 1.0,
             bpm,
-        });
+        }),
+        forward_repeat: sound.attribute("forward-repeat") == Some("yes"),
+        ..Direction::default()
+    };
     for (name, jump) in [
         ("segno", Jump::Segno),
         ("coda", Jump::Coda),
@@ -89,10 +89,9 @@ pub fn read_sound(sound: Node) -> Direction {
         ("dalsegno", Jump::DalSegno),
     ] {
         if sound.attribute(name).is_some_and(|value| value != "no") {
-            read.jumps.push((jump, Told::BySound));
+            read.jumps.push((jump, Told::Sound));
         }
     }
-    read.forward_repeat = sound.attribute("forward-repeat") == Some("yes");
     read
 }
 
@@ -111,9 +110,10 @@ fn jumps_in_words(words: &str) -> Vec<Jump> {
     let at = |i: usize, wanted: &[&str]| tokens[i..].starts_with(wanted);
     let mut jumps = Vec::new();
     for i in 0..tokens.len() {
-        if at(i, &["d.c"]) || at(i, &["dc"]) || at(i, &["da", "capo"]) {
+        // Without its dots an abbreviation counts only where it leads: it may be a syllable.
+        if at(i, &["d.c"]) || i == 0 && at(i, &["dc"]) || at(i, &["da", "capo"]) {
             jumps.push(Jump::DaCapo);
-        } else if at(i, &["d.s"]) || at(i, &["ds"]) || at(i, &["dal", "segno"]) {
+        } else if at(i, &["d.s"]) || i == 0 && at(i, &["ds"]) || at(i, &["dal", "segno"]) {
             jumps.push(Jump::DalSegno);
         } else if at(i, &["to", "coda"]) {
             jumps.push(Jump::ToCoda);
@@ -198,6 +198,7 @@ mod tests {
             ("To Coda", &[ToCoda]),
             ("Fine", &[Fine]),
             ("al fine", &[]),
+            ("gli DC", &[]),
             ("dolce", &[]),
         ] {
             assert_eq!(jumps_in_words(words), jumps, "{words}");

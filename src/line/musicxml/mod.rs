@@ -21,10 +21,13 @@ use self::pitch::Transposition;
 use self::xml::{Problems, below, child, child_text, children, text};
 use super::read::LineError;
 use super::score::{Measure, Part, Score};
-use super::xml_source;
+use super::{Problem, TempoMark, xml_source};
 
 /// Bars closer to full than this are full: exports round tuplets to their divisions.
 const FULL_BAR_QUARTERS: f64 = 1.0 / 64.0;
+/// Bars longer than full by less than a 32nd are full: nobody writes such a bar, but sums of
+/// rounded tuplets and rests give it.
+const OVERFULL_BAR_QUARTERS: f64 = 1.0 / 8.0 - 1e-6;
 
 /// Reads a MusicXML file, plain or compressed; `voice` as the file names it, else in each part
 /// the voice with most notes.
@@ -61,7 +64,7 @@ pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
         parts: Vec::new(),
         problems: source.problems,
     };
-    let raw: Vec<(RawPart, Vec<crate::line::Problem>)> = sources
+    let raw: Vec<(RawPart, Vec<Problem>)> = sources
         .iter()
         .map(|source| {
             let part = read_part(&source.measures, &mut problems);
@@ -84,6 +87,9 @@ pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
     level_bars(&mut score.parts, &raw);
     Ok(score)
 }
+
+/// More parts than any orchestra; looking up each in the part list costs its length.
+const PARTS_MAX: usize = 500;
 
 struct PartSource<'a> {
     id: String,
@@ -123,6 +129,7 @@ impl<'a> PartSource<'a> {
 
 fn partwise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
     children(root, "part")
+        .take(PARTS_MAX)
         .map(|part| PartSource {
             id: part.attribute("id").unwrap_or_default().to_string(),
             measures: children(part, "measure")
@@ -141,12 +148,13 @@ fn timewise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
                 head: measure,
                 music,
             };
-            match parts.iter_mut().find(|p| p.id == id) {
-                Some(part) => part.measures.push(source),
-                None => parts.push(PartSource {
+            match parts.iter().position(|p| p.id == id) {
+                Some(i) => parts[i].measures.push(source),
+                None if parts.len() < PARTS_MAX => parts.push(PartSource {
                     id: id.to_string(),
                     measures: vec![source],
                 }),
+                None => {}
             }
         }
     }
@@ -176,7 +184,7 @@ fn title<'a>(root: Node<'a, 'a>) -> String {
 }
 
 /// A tempo mark counts for the line where it stands before or at the first note, or in its bar.
-fn opening_tempo(part: &RawPart) -> Option<crate::line::TempoMark> {
+fn opening_tempo(part: &RawPart) -> Option<TempoMark> {
     let (bar_idx, _, tempo) = part.tempo?;
     let first = part
         .measures
@@ -197,7 +205,7 @@ struct ToldBy {
     back: Told,
 }
 
-fn told(parts: &[(RawPart, Vec<crate::line::Problem>)]) -> ToldBy {
+fn told(parts: &[(RawPart, Vec<Problem>)]) -> ToldBy {
     let all = || {
         parts
             .iter()
@@ -205,10 +213,10 @@ fn told(parts: &[(RawPart, Vec<crate::line::Problem>)]) -> ToldBy {
             .flat_map(|m| &m.jumps)
     };
     let best = |kinds: &[Jump]| {
-        [Told::BySound, Told::BySign]
+        [Told::Sound, Told::Sign]
             .into_iter()
             .find(|told| all().any(|(jump, by, _)| kinds.contains(jump) && by == told))
-            .unwrap_or(Told::ByWords)
+            .unwrap_or(Told::Words)
     };
     ToldBy {
         segno: best(&[Jump::Segno]),
@@ -344,7 +352,7 @@ fn settle_transposition(
 }
 
 /// Settles how long each bar lasts and on which beat it begins.
-fn level_bars(parts: &mut [Part], raw: &[(RawPart, Vec<crate::line::Problem>)]) {
+fn level_bars(parts: &mut [Part], raw: &[(RawPart, Vec<Problem>)]) {
     // How far any part reaches in each bar, where all count the same bars.
     let n_bars = parts.first().map_or(0, |p| p.measures.len());
     let together = parts.iter().all(|p| p.measures.len() == n_bars);
@@ -364,18 +372,21 @@ fn level_bars(parts: &mut [Part], raw: &[(RawPart, Vec<crate::line::Problem>)]) 
     }
 }
 
-/// The bar's length: as far as its music reaches; other parts may fill it up to the metre, and
-/// a bar empty in all parts is a full one.
+/// The bar's length: as far as its music reaches; an empty bar lasts as long as in the other
+/// parts, and one empty in all parts is a full one.
 fn bar_length(bar: &RawMeasure, others: f64) -> f64 {
-    let own = bar.reach_quarters;
-    let Some(full) = bar.metre.bar_quarters else {
-        return own.max(others);
+    let reach = if bar.reach_quarters > 0.0 {
+        bar.reach_quarters
+    } else {
+        others
     };
-    if own == 0.0 && others == 0.0 {
+    let Some(full) = bar.metre.bar_quarters else {
+        return reach;
+    };
+    if reach == 0.0 {
         return full;
     }
-    let reach = own.max(others.min(full));
-    if (reach - full).abs() < FULL_BAR_QUARTERS {
+    if (full - FULL_BAR_QUARTERS..full + OVERFULL_BAR_QUARTERS).contains(&reach) {
         full
     } else {
         reach

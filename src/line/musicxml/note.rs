@@ -77,7 +77,7 @@ pub fn duration_quarters(node: Node, divisions: Option<f64>, problems: &mut Prob
         {
             duration / divisions
         }
-        (Some(Some(duration)), _) if duration == 0.0 => by_type().unwrap_or(0.0),
+        (Some(Some(0.0)), _) => by_type().unwrap_or(0.0),
         _ => {
             let wrong = match (&stated, divisions) {
                 (None, _) => "the note has no duration".to_string(),
@@ -140,7 +140,7 @@ pub fn read_note<'a>(
         voice: 0,
         staff: child_text(node, "staff")
             .and_then(|t| whole(&t))
-            .map_or(1, |s| s.max(1) as u32),
+            .map_or(1, |s| s.clamp(1, 16) as u32),
         chord: child(node, "chord").is_some(),
         sound: Sound::Silent,
         grace: child(node, "grace").is_some(),
@@ -196,11 +196,11 @@ fn read_notations<'a>(note: &mut RawNote, notations: Node<'a, 'a>) {
     for sign in notations.children().filter(Node::is_element) {
         match sign.tag_name().name() {
             "slur" => {
-                // MusicXML 4.0: numbers tell overlapping slurs apart, 1 where none is given.
+                // MusicXML 4.0, `number-level`: 1 to 16 tell overlapping slurs apart, 1 where none is given.
                 let number = sign
                     .attribute("number")
                     .and_then(whole)
-                    .map_or(1, |n| n.max(0) as u32);
+                    .map_or(1, |n| n.clamp(1, 16) as u32);
                 match sign.attribute("type") {
                     Some("start") => note.slur_starts.push(number),
                     Some("stop") => note.slur_stops.push(number),

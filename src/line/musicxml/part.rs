@@ -220,7 +220,12 @@ impl Walk {
     }
 
     fn voice(&mut self, name: &str) -> usize {
+        /// Four voices to a staff and three staves are many; damaged files may have any number.
+        const VOICES_MAX: usize = 32;
         let voices = &mut self.part.voices;
+        if voices.len() == VOICES_MAX && !voices.iter().any(|v| v == name) {
+            return VOICES_MAX - 1;
+        }
         voices.iter().position(|v| v == name).unwrap_or_else(|| {
             voices.push(name.to_string());
             voices.len() - 1

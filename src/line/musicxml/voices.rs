@@ -1,5 +1,7 @@
 //! One voice of a part, as the player plays it: chords give their top note, slurs are spans.
 
+use std::collections::HashMap;
+
 use super::note::{RawNote, Sound};
 use super::part::RawPart;
 use super::xml::Problems;
@@ -18,6 +20,7 @@ pub fn choose_line(
     let lanes = lanes(part);
     let chosen = choose(part, &lanes, name, wanted, problems);
     let slurs = slurs(part, &lanes, name, problems);
+    let mut stretches: HashMap<Lane, Vec<(InLane, InLane)>> = HashMap::new();
     let mut n_chords = 0;
     let mut lines = Vec::with_capacity(part.measures.len());
     for (bar_idx, bar) in part.measures.iter().enumerate() {
@@ -50,10 +53,11 @@ pub fn choose_line(
             }
             n_chords += usize::from(end - i > 1);
             let members: Vec<&RawNote> = order[i..end].iter().map(|&k| &bar.notes[k]).collect();
-            notes.extend(top_note(
-                &members,
-                slurs.covers(bar_idx, lane, first, order[i]),
-            ));
+            let stretches = stretches
+                .entry(lane)
+                .or_insert_with(|| slurred_stretches(&slurs, lane));
+            let slurred = is_slurred(stretches, &(bar_idx, first.at, order[i]));
+            notes.extend(top_note(&members, slurred));
             i = end;
         }
         lines.push(notes);
@@ -61,14 +65,17 @@ pub fn choose_line(
     if n_chords > 0 {
         problems.place(
             format!("part {name}"),
-            format!("{n_chords} chords: the top note of each is taken"),
+            match n_chords {
+                1 => "a chord: its top note is taken".to_string(),
+                n => format!("{n} chords: the top note of each is taken"),
+            },
         );
     }
     if part.counts.unpitched > 0 {
         problems.place(
             format!("part {name}"),
             format!(
-                "{} notes without pitch (percussion) are left out",
+                "notes without pitch (percussion) are left out: {}",
                 part.counts.unpitched
             ),
         );
@@ -119,7 +126,7 @@ struct Lane {
 fn lanes(part: &RawPart) -> Vec<Vec<Lane>> {
     let mut split = vec![false; part.voices.len()];
     for bar in &part.measures {
-        for voice in 0..part.voices.len() {
+        for (voice, split) in split.iter_mut().enumerate() {
             let mut spans: Vec<(f64, f64, u32)> = bar
                 .notes
                 .iter()
@@ -127,7 +134,7 @@ fn lanes(part: &RawPart) -> Vec<Vec<Lane>> {
                 .map(|n| (n.at, n.at + n.duration, n.staff))
                 .collect();
             spans.sort_by(|a, b| a.0.total_cmp(&b.0));
-            split[voice] |= spans
+            *split |= spans
                 .windows(2)
                 .any(|w| w[0].2 != w[1].2 && w[1].0 < w[0].1 - TOGETHER_QUARTERS);
         }
@@ -189,8 +196,8 @@ fn only_lane(lanes: &[Lane]) -> Option<Lane> {
     lanes.iter().all(|lane| *lane == first).then_some(first)
 }
 
-/// A place among all notes of a part: bar, quarters into it, position in the file.
-#[derive(Clone, Copy, Debug, PartialEq)]
+/// A note that a slur begins or ends at.
+#[derive(Clone, Copy, Debug)]
 struct Moment {
     bar_idx: usize,
     at: f64,
@@ -198,40 +205,58 @@ struct Moment {
     lane: Lane,
 }
 
-impl Moment {
-    /// Order in time; of equal times the file decides, in one lane (grace notes) only.
-    fn before(&self, other: &Moment) -> bool {
-        (self.bar_idx, self.at) < (other.bar_idx, other.at)
-            || (self.bar_idx, self.at) == (other.bar_idx, other.at)
-                && self.lane == other.lane
-                && self.file_idx < other.file_idx
-    }
+/// Order in time within a lane; of equal times (grace notes) the file decides.
+type InLane = (usize, f64, usize);
+
+fn in_time(a: &InLane, b: &InLane) -> std::cmp::Ordering {
+    (a.0.cmp(&b.0))
+        .then(a.1.total_cmp(&b.1))
+        .then(a.2.cmp(&b.2))
 }
 
-#[derive(Debug, Default)]
-struct Slurs {
-    /// First and last note of each, by first.
-    spans: Vec<(Moment, Moment)>,
-}
+/// First and last note of each slur of a part.
+type Slurs = Vec<(Moment, Moment)>;
 
-impl Slurs {
-    /// Whether a slur that begins or ends in this lane covers the note and began before it.
-    fn covers(&self, bar_idx: usize, lane: Lane, note: &RawNote, file_idx: usize) -> bool {
-        let here = Moment {
-            bar_idx,
-            at: note.at,
-            file_idx,
-            lane,
+/// The stretches of a lane that are slurred, sorted and apart: after the first note of each up
+/// to and with its last.
+fn slurred_stretches(slurs: &Slurs, lane: Lane) -> Vec<(InLane, InLane)> {
+    // A note of another lane stands behind those of this one that sound with it.
+    let place = |m: &Moment| {
+        let file_idx = if m.lane == lane {
+            m.file_idx
+        } else {
+            usize::MAX
         };
-        self.spans.iter().any(|(first, last)| {
-            (first.lane == lane || last.lane == lane) && first.before(&here) && !last.before(&here)
-        })
+        (m.bar_idx, m.at, file_idx)
+    };
+    let mut stretches: Vec<(InLane, InLane)> = slurs
+        .iter()
+        .filter(|(first, last)| first.lane == lane || last.lane == lane)
+        .map(|(first, last)| (place(first), place(last)))
+        .collect();
+    stretches.sort_by(|a, b| in_time(&a.0, &b.0));
+    let mut apart: Vec<(InLane, InLane)> = Vec::new();
+    for (first, last) in stretches {
+        match apart.last_mut() {
+            Some((_, end)) if in_time(&first, end).is_le() => {
+                if in_time(end, &last).is_lt() {
+                    *end = last;
+                }
+            }
+            _ => apart.push((first, last)),
+        }
     }
+    apart
+}
+
+fn is_slurred(stretches: &[(InLane, InLane)], note: &InLane) -> bool {
+    let after = stretches.partition_point(|(first, _)| in_time(first, note).is_lt());
+    after > 0 && in_time(note, &stretches[after - 1].1).is_le()
 }
 
 /// Pairs the starts and stops of slurs in the order of time.
 fn slurs(part: &RawPart, lanes: &[Vec<Lane>], name: &str, problems: &mut Problems) -> Slurs {
-    let mut slurs = Slurs::default();
+    let mut slurs = Slurs::new();
     let mut open: Vec<(u32, Moment)> = Vec::new();
     let mut n_unmatched = 0;
     for (bar_idx, bar) in part.measures.iter().enumerate() {
@@ -258,7 +283,7 @@ fn slurs(part: &RawPart, lanes: &[Vec<Lane>], name: &str, problems: &mut Problem
                     .find(|&i| open[i].1.lane == here.lane)
                     .or_else(|| same.next());
                 match found {
-                    Some(i) => slurs.spans.push((open.remove(i).1, here)),
+                    Some(i) => slurs.push((open.remove(i).1, here)),
                     None => n_unmatched += 1,
                 }
             }
@@ -278,7 +303,7 @@ fn slurs(part: &RawPart, lanes: &[Vec<Lane>], name: &str, problems: &mut Problem
     if n_unmatched > 0 {
         problems.place(
             format!("part {name}"),
-            format!("{n_unmatched} slurs lack their start or end and are not taken"),
+            format!("slurs without their start or end are not taken: {n_unmatched}"),
         );
     }
     slurs

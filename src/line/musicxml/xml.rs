@@ -4,35 +4,43 @@ use roxmltree::{Document, Node};
 
 use crate::line::Problem;
 
-/// Beyond this many problems nobody reads on; place and text of each cost a scan of the file.
+/// Beyond this many problems in a file nobody reads on.
 const PROBLEMS_MAX: usize = 200;
 
 /// Problems found on the way, each with its line and column.
 pub struct Problems<'a> {
-    document: &'a Document<'a>,
+    text: &'a str,
+    line_starts: Vec<usize>,
     found: Vec<Problem>,
+    n_found: usize,
 }
 
 impl<'a> Problems<'a> {
     pub fn new(document: &'a Document<'a>) -> Self {
+        let text = document.input_text();
+        let breaks = text.bytes().enumerate().filter(|(_, b)| *b == b'\n');
         Problems {
-            document,
+            text,
+            line_starts: std::iter::once(0)
+                .chain(breaks.map(|(i, _)| i + 1))
+                .collect(),
             found: Vec::new(),
+            n_found: 0,
         }
     }
 
     pub fn at(&mut self, node: Node, text: impl Into<String>) {
-        if self.found.len() < PROBLEMS_MAX {
-            let place = self.document.text_pos_at(node.range().start);
-            self.found.push(Problem {
-                place: format!("line {}, column {}", place.row, place.col),
-                text: text.into(),
-            });
+        if self.n_found < PROBLEMS_MAX {
+            let at = node.range().start;
+            let line = self.line_starts.partition_point(|&start| start <= at);
+            let column = self.text[self.line_starts[line - 1]..at].chars().count() + 1;
+            self.place(format!("line {line}, column {column}"), text);
         }
     }
 
     pub fn place(&mut self, place: impl Into<String>, text: impl Into<String>) {
-        if self.found.len() < PROBLEMS_MAX {
+        self.n_found += 1;
+        if self.n_found <= PROBLEMS_MAX {
             self.found.push(Problem {
                 place: place.into(),
                 text: text.into(),
