@@ -1,6 +1,6 @@
 //! Checks a recorded take of a single-line instrument against its written line.
 //!
-//! A take goes one way: [`line`] reads the étude, [`sound`] the recording,
+//! A take goes one way: [`mod@line`] reads the étude, [`sound`] the recording,
 //! [`hear`] turns samples into notes, [`align`] says which heard note is which
 //! written one, [`judge`] measures, [`show`] puts it into words.
 //! Sounding pitch inside; written pitch, in the étude's own spelling, outside.
@@ -10,5 +10,6 @@ pub mod convert;
 pub mod hear;
 pub mod judge;
 pub mod line;
+pub mod pipeline;
 pub mod show;
 pub mod sound;

@@ -10,6 +10,9 @@ use cli::{Command, Passagework};
 fn main() -> ExitCode {
     let done = match Passagework::parse().command {
         Command::Line(arguments) => cli::line::run(&arguments),
+        Command::Check(arguments) => cli::check::run(&arguments),
+        Command::Hear(arguments) => cli::hear::run(&arguments),
+        Command::Demo(arguments) => cli::demo::run(&arguments),
     };
     cli::exit_code(done)
 }

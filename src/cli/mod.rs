@@ -1,5 +1,8 @@
 //! Commands: arguments in, text or JSON out. Knows no music; every command is one file here.
 
+pub mod check;
+pub mod demo;
+pub mod hear;
 pub mod line;
 pub mod output;
 
@@ -20,21 +23,30 @@ pub struct Passagework {
 pub enum Command {
     /// Show the written line of an étude as it is understood
     Line(line::LineArguments),
+    /// Hold a recorded take against its line: wrong notes, uneven runs, tempo, tuning
+    Check(check::CheckArguments),
+    /// Show what is heard in a take, without any line
+    Hear(hear::HearArguments),
+    /// Make a small étude and takes of it, and check them
+    Demo(demo::DemoArguments),
 }
 
 /// What a command found, for the exit status.
 pub enum Done {
     /// Nothing to report, or nothing that a status tells: 0.
     Quiet,
+    /// The player has something to look at: 1.
+    Findings,
 }
 
 /// Any reason why a command could not be done; its text says what to change.
 pub type CommandError = Box<dyn std::error::Error>;
 
-/// 0 done, 2 could not be done, with the reason on standard error.
+/// 0 done, 1 done with findings, 2 could not be done, with the reason on standard error.
 pub fn exit_code(done: Result<Done, CommandError>) -> ExitCode {
     match done {
         Ok(Done::Quiet) => ExitCode::SUCCESS,
+        Ok(Done::Findings) => ExitCode::from(1),
         Err(reason) => {
             eprintln!("passagework: {reason}");
             ExitCode::from(2)

@@ -4,6 +4,18 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+pub mod confidence;
+pub mod decimate;
+pub mod envelope;
+pub mod frames;
+pub mod harmonic;
+pub mod notes;
+pub mod path;
+pub mod pitch;
+pub mod refine;
+pub mod tuning;
+pub mod weights;
+
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PitchCandidate {
@@ -76,4 +88,227 @@ pub struct Hearing {
     pub a4_hz: f64,
     pub a4_hz_se: f64,
     pub recording: Recording,
+}
+
+/// What the hearing is told: the range of the instrument, nothing of the line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HearOptions {
+    /// Lowest and highest sounding fundamental looked for, 30 to 4,200 Hz.
+    pub low_hz: f64,
+    pub high_hz: f64,
+    /// Raises `low_hz` to a little below the lowest pitch of the take itself: for takes of
+    /// which nothing else is known.
+    pub narrow: bool,
+}
+
+impl Default for HearOptions {
+    fn default() -> HearOptions {
+        HearOptions {
+            low_hz: 55.0,
+            high_hz: 4200.0,
+            narrow: true,
+        }
+    }
+}
+
+/// Seconds between frames, before rounding to whole samples.
+const HOP_S: f64 = 0.0027;
+
+/// Takes a take in, any number of samples at a time; what is heard does not depend on how it
+/// was cut. Keeps the sound at the hearing's own rate only, at most 40 kHz.
+pub struct Hearer {
+    sample_rate_hz: u32,
+    decimator: decimate::Decimator,
+    sound: Vec<f32>,
+    n_samples: usize,
+}
+
+impl Hearer {
+    /// `sample_rate_hz` of the samples to come.
+    pub fn new(sample_rate_hz: u32) -> Hearer {
+        Hearer {
+            sample_rate_hz,
+            decimator: decimate::Decimator::new(sample_rate_hz),
+            sound: Vec::new(),
+            n_samples: 0,
+        }
+    }
+
+    /// The next mono samples, full scale ±1.
+    pub fn push(&mut self, samples: &[f32]) {
+        self.n_samples += samples.len();
+        self.decimator.push(samples, &mut self.sound);
+    }
+
+    /// All that was heard.
+    pub fn finish(self, options: &HearOptions) -> Hearing {
+        let (sketches, recording) = self.listen(options);
+        let notes = confidence::weigh(&sketches, recording.noise_dbfs);
+        let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
+        Hearing {
+            notes,
+            clicks: Vec::new(),
+            a4_hz,
+            a4_hz_se,
+            recording,
+        }
+    }
+
+    /// What [`Hearer::finish`] weighs: every note that might be, with its features in the
+    /// order of [`confidence::FEATURES`]. For fitting the weights.
+    pub fn evidence(
+        self,
+        options: &HearOptions,
+    ) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
+        let (sketches, recording) = self.listen(options);
+        confidence::weigh(&sketches, recording.noise_dbfs)
+            .into_iter()
+            .enumerate()
+            .map(|(i, note)| {
+                (
+                    note,
+                    confidence::features(&sketches, i, recording.noise_dbfs),
+                )
+            })
+            .collect()
+    }
+
+    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording) {
+        let factor = self.decimator.factor();
+        self.decimator.finish(&mut self.sound);
+        self.sound.truncate(self.n_samples.div_ceil(factor));
+        let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
+        listen(
+            &self.sound,
+            f64::from(self.sample_rate_hz) / factor as f64,
+            self.sample_rate_hz,
+            duration_s,
+            options,
+        )
+    }
+}
+
+/// Hears a whole take at once.
+pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hearing {
+    let mut hearer = Hearer::new(sample_rate_hz);
+    hearer.push(samples);
+    hearer.finish(options)
+}
+
+/// From the sound at `rate` to notes in the making, and what was noticed about the recording.
+fn listen(
+    sound: &[f32],
+    rate: f64,
+    sample_rate_hz: u32,
+    duration_s: f64,
+    options: &HearOptions,
+) -> (Vec<notes::Sketch>, Recording) {
+    let hop_samples = ((HOP_S * rate).round() as usize).max(1);
+    let high_hz = options.high_hz.min(rate / 4.0);
+    let mut low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    if options.narrow
+        && let Some(lowest_hz) = lowest_pitch_hz(sound, rate, hop_samples, low_hz, high_hz)
+    {
+        low_hz = low_hz.max((lowest_hz * NARROW_TO).min(0.5 * high_hz));
+    }
+    let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
+    let mut found = Vec::new();
+    push_all(&mut framer, sound, &mut found);
+    let mut levels: Vec<f32> = found.iter().map(|f| f.level_dbfs).collect();
+    levels.sort_by(f32::total_cmp);
+    let quantile = |q: f64| {
+        f64::from(
+            levels
+                .get((q * levels.len() as f64) as usize)
+                .copied()
+                .unwrap_or(-120.0),
+        )
+    };
+    let (floor, loud) = (quantile(FLOOR_SHARE), quantile(LOUD_SHARE));
+    let quiet_dbfs = (floor + QUIET_OVER_FLOOR_DB)
+        .min(loud - QUIET_BELOW_LOUD_DB.0)
+        .max(loud - QUIET_BELOW_LOUD_DB.1);
+    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs);
+    let mut path = Vec::with_capacity(found.len());
+    for frame in &found {
+        finder.push(frame, &mut path);
+    }
+    finder.finish(&mut path);
+    let envelope = envelope::Envelope::new(sound, rate);
+    let sketches = notes::NoteMaker {
+        samples: sound,
+        sample_rate_hz: rate,
+        hop_samples,
+        frame_samples: framer.frame_samples(),
+        frames: &found,
+        path: &path,
+        envelope: &envelope,
+        low_hz,
+    }
+    .sketch();
+    let recording = Recording {
+        duration_s,
+        sample_rate_hz,
+        level_dbfs: loud,
+        noise_dbfs: floor,
+        ..Recording::default()
+    };
+    (sketches, recording)
+}
+
+/// In pieces, so that the framer's own buffer stays short.
+fn push_all(framer: &mut frames::Framer, sound: &[f32], found: &mut Vec<frames::Frame>) {
+    for piece in sound.chunks(8192) {
+        framer.push(piece, found);
+    }
+    framer.finish(found);
+}
+
+/// Shares of the frames, by level, whose upper ends are called the floor and the playing.
+const FLOOR_SHARE: f64 = 0.02;
+const LOUD_SHARE: f64 = 0.95;
+
+/// Frames less than this over the floor are silence, but never so that what lies within
+/// the first of the next two below the playing is, and always what lies below the second.
+const QUIET_OVER_FLOOR_DB: f64 = 6.0;
+const QUIET_BELOW_LOUD_DB: (f64, f64) = (20.0, 45.0);
+
+/// Range below the lowest pitch of a take that stays open: a third.
+const NARROW_TO: f64 = 0.79;
+
+/// Share of the pitched frames that may lie below what is called the lowest pitch.
+const LOWEST_SHARE: f64 = 0.01;
+
+/// Lowest pitch a take holds for more than moments, from every fourth frame; `None` where
+/// nothing has a pitch.
+fn lowest_pitch_hz(
+    sound: &[f32],
+    rate: f64,
+    hop_samples: usize,
+    low_hz: f64,
+    high_hz: f64,
+) -> Option<f64> {
+    let hop_samples = 4 * hop_samples;
+    let mut frames = Vec::new();
+    let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
+    push_all(&mut framer, sound, &mut frames);
+    let loud = frames.iter().map(|f| f.level_dbfs).fold(-120.0, f32::max);
+    let mut finder =
+        path::PathFinder::new(hop_samples as f64 / rate, low_hz, f64::from(loud) - 30.0);
+    let mut points = Vec::new();
+    for frame in &frames {
+        finder.push(frame, &mut points);
+    }
+    finder.finish(&mut points);
+    let mut pitches: Vec<f32> = points
+        .iter()
+        .filter(|p| p.strength > 0.9)
+        .filter_map(|p| p.midi)
+        .collect();
+    if pitches.is_empty() {
+        return None;
+    }
+    pitches.sort_by(f32::total_cmp);
+    let at = (LOWEST_SHARE * pitches.len() as f64) as usize;
+    Some(crate::convert::midi_to_hz(f64::from(pitches[at]), 440.0))
 }

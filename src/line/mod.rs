@@ -10,6 +10,7 @@ pub mod order;
 pub mod read;
 pub mod score;
 pub mod smf;
+mod spell;
 pub mod xml_source;
 
 use serde::{Deserialize, Serialize};
@@ -42,20 +43,25 @@ impl Spelling {
         )
     }
 
-    /// The spelling of `midi` in a key of `fifths` sharps (negative: flats):
-    /// the key's own note where it has one, else a sharp in sharp keys and a flat in flat keys.
+    /// The spelling of `midi` in a key of `fifths` sharps (negative: flats): the key's own note
+    /// where it has one, else the usual chromatic one, counted from the major tonic: raised
+    /// first, fourth and fifth, lowered third and seventh.
     pub fn of_midi(midi: i32, fifths: i32) -> Spelling {
-        // Positions on the line of fifths (F = −1, C = 0, G = 1 …) nearest the key's own seven.
-        let class = midi.rem_euclid(12);
-        let centre = fifths as f64 + 2.0 + if fifths >= 0 { 0.5 } else { -0.5 };
-        let position = (-15..=19)
-            .filter(|p| (p * 7i32).rem_euclid(12) == class)
-            .min_by(|a, b| {
-                (*a as f64 - centre)
-                    .abs()
-                    .total_cmp(&(*b as f64 - centre).abs())
-            })
-            .expect("every pitch class lies on the line of fifths");
+        Spelling::from_fifths(midi, fifths - 3)
+    }
+
+    /// The pitch `semitones` away whose name lies `fifths` further on the line of fifths: a tone
+    /// up is 2 semitones and 2 fifths. The two must belong together (7 · fifths ≡ semitones mod 12).
+    pub fn transposed(&self, semitones: i32, fifths: i32) -> Spelling {
+        let position = (2 * self.letter as i32 + 1).rem_euclid(7) - 1 + 7 * self.alter as i32;
+        Spelling::from_fifths(self.midi() + semitones, position + fifths)
+    }
+
+    /// The spelling of `midi` among the twelve notes from `lowest` upwards on the line of fifths
+    /// (F = −1, C = 0, G = 1 …, F# = 6, Bb = −2).
+    fn from_fifths(midi: i32, lowest: i32) -> Spelling {
+        // A semitone up is seven fifths up.
+        let position = lowest + (midi * 7 - lowest).rem_euclid(12);
         let letter = (position * 4).rem_euclid(7) as u8;
         let alter = (position + 1).div_euclid(7) as i8;
         let natural = Spelling {

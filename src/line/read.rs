@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::instruments::{self, Instrument};
 use super::score::{Part, Score};
+use super::spell::written_fifths;
 use super::{Line, Problem, abc, musicxml, order, smf};
 
 /// What to read out of a file that holds more than one line.
@@ -119,14 +120,23 @@ pub fn line_of(kind: Kind, content: &[u8], options: &LineOptions) -> Result<Line
         .as_deref()
         .map(find_instrument)
         .transpose()?;
+    let mut section_order = Vec::new();
     let mut score = match kind {
         Kind::MusicXml => musicxml::read(content, options.voice.as_deref())?,
         Kind::Smf => smf::read(content, player)?,
-        Kind::Abc => abc::read(content, options.tune)?,
+        Kind::Abc => {
+            let tune = abc::read(content, options.tune)?;
+            section_order = tune.section_order;
+            tune.score
+        }
     };
     let part_idx = choose_part(&score, options)?;
-    settle_instrument(&mut score, part_idx, player);
-    let mut line = order::play_out(&score, part_idx, options.as_written);
+    settle_instrument(&mut score.parts[part_idx], player);
+    let mut line = if section_order.is_empty() || options.as_written {
+        order::play_out(&score, part_idx, options.as_written)
+    } else {
+        abc::sections::play_out(&score, part_idx, &section_order)
+    };
     if line.notes.is_empty() {
         return Err(LineError::NoNotes {
             problems: line.problems,
@@ -184,21 +194,45 @@ fn part_named(parts: &[Part], wanted: &str) -> Option<usize> {
 
 /// The player's instrument wins over the file; else the file's own transposition holds, and
 /// names and sound ids only say which instrument has it.
-fn settle_instrument(score: &mut Score, part_idx: usize, player: Option<&'static Instrument>) {
-    let part = &mut score.parts[part_idx];
+fn settle_instrument(part: &mut Part, player: Option<&'static Instrument>) {
     if let Some(player) = player {
         part.instrument = Some(player.name.to_string());
         part.transpose_semitones = Some(player.transpose_semitones);
         for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
             note.transpose_semitones = None;
         }
+        if part.concert_pitch {
+            write_for(part, player.transpose_semitones);
+        }
         return;
     }
-    if part.instrument.is_none() {
-        let hints = part.instrument_hints.iter().map(String::as_str);
-        let transpose = part.transpose_semitones.unwrap_or(0);
-        part.instrument =
-            instruments::from_hints(hints, Some(transpose)).map(|i| i.name.to_string());
+    if part.instrument.is_some() {
+        return;
+    }
+    let transpose = part.transpose_semitones.unwrap_or(0);
+    let hints = part.instrument_hints.iter().map(String::as_str);
+    let Some(found) = instruments::from_hints(hints, Some(transpose)) else {
+        return;
+    };
+    part.instrument = Some(found.name.to_string());
+    if part.transpose_semitones.is_none() && found.transpose_semitones != 0 {
+        part.problems.push(Problem {
+            place: part.name.clone(),
+            text: format!(
+                "the file names a {} but no transposition: its notes are taken as they sound; --instrument {} takes them as written for it",
+                found.label, found.name
+            ),
+        });
+    }
+}
+
+/// Writes a part of sounding pitches for an instrument that sounds `transpose_semitones` away.
+fn write_for(part: &mut Part, transpose_semitones: i32) {
+    let sounding = part.key.fifths;
+    part.key.fifths = written_fifths(sounding, transpose_semitones);
+    let fifths = part.key.fifths - sounding;
+    for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
+        note.pitch = note.pitch.transposed(-transpose_semitones, fifths);
     }
 }
 

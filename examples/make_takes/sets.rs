@@ -1,0 +1,482 @@
+//! The sets of takes, each deterministic by its name, seed and number.
+
+use crate::abc::to_abc;
+use crate::etude::{Etude, EtudeOptions, Note, compose};
+use crate::faults;
+use crate::musicxml::to_musicxml;
+use crate::performance::{LateChange, Manner, Performance, Step, perform, straight};
+use crate::rooms::{self, Noise, Tick};
+use crate::sampled::{self, FLUID_GM, FontSingles, Joining, RealSingles, Singles, TIM_GM};
+use crate::waveguide;
+use passagework::sound::voice::{Rng, VoiceOptions, render};
+use serde_json::{Value, json};
+use std::path::{Path, PathBuf};
+
+pub const NAMES: &[&str] = &[
+    "clean", "sampled", "faults", "rooms", "restarts", "drift", "tuning",
+];
+
+pub struct Made {
+    pub musicxml: String,
+    pub abc: String,
+    pub truth: Value,
+    pub samples: Vec<f32>,
+    pub sample_rate_hz: u32,
+}
+
+/// Where sounds from outside the crate lie; each may be absent.
+#[derive(Default)]
+pub struct Places {
+    /// Room impulse responses, WAV.
+    pub rooms: Vec<PathBuf>,
+}
+
+pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Made, String> {
+    let mixed = name.bytes().fold(seed ^ 0xA5A5, |h, b| {
+        h.wrapping_mul(0x100_0000_01B3) ^ b as u64
+    });
+    let mut rng = Rng::new(Rng::new(mixed).next_u64() ^ (number as u64).wrapping_mul(0x9E37_79B9));
+    let rng = &mut rng;
+    let title = format!("{name} {number}");
+    match name {
+        "clean" => {
+            let etude = compose(&title, &options(rng), rng);
+            let manner = Manner::human(rng);
+            play(&etude, straight, &manner, modelled(rng), rng)
+        }
+        "sampled" => {
+            let etude = compose(&title, &options(rng), rng);
+            let manner = Manner {
+                blip_share: 0.0,
+                intonation_cents: 0.0,
+                ..Manner::human(rng)
+            };
+            play(&etude, straight, &manner, recorded(rng), rng)
+        }
+        "faults" => {
+            let etude = compose(&title, &options(rng), rng);
+            let manner = Manner::human(rng);
+            let voice = any_voice(rng);
+            let every = rng.between(8.0, 16.0);
+            let mut faults_rng = rng.clone();
+            let steps = |notes: &[Note]| {
+                faults::put_in(notes, every, 60.0 / manner.start_qpm, &mut faults_rng)
+            };
+            play(&etude, steps, &manner, voice, rng)
+        }
+        "rooms" => rooms_take(&title, places, rng),
+        "restarts" => restarts_take(&title, rng),
+        "drift" => drift_take(&title, rng),
+        "tuning" => {
+            let etude = compose(&title, &options(rng), rng);
+            let mut manner = Manner::human(rng);
+            manner.a4_hz = rng.between(415.0, 466.0);
+            if rng.chance(0.3) {
+                manner.a4_hz = rng.between(435.0, 445.0);
+                manner.transposed = *rng.pick(&[-1, 1]);
+            }
+            play(&etude, straight, &manner, modelled(rng), rng)
+        }
+        _ => Err(format!("no set {name}; there are {}", NAMES.join(", "))),
+    }
+}
+
+fn options(rng: &mut Rng) -> EtudeOptions {
+    EtudeOptions {
+        n_notes: 40 + rng.below(81),
+        repeat: rng.chance(0.15),
+        even_runs: false,
+        instrument: None,
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Voice {
+    Reed,
+    Waveguide,
+    Font(&'static str, Joining),
+    Real,
+}
+
+fn modelled(rng: &mut Rng) -> Voice {
+    if rng.chance(0.5) {
+        Voice::Reed
+    } else {
+        Voice::Waveguide
+    }
+}
+
+fn recorded(rng: &mut Rng) -> Voice {
+    let joining = if rng.chance(0.5) {
+        Joining::Crossfade
+    } else {
+        Joining::Overlap
+    };
+    match rng.below(5) {
+        0 | 1 => Voice::Font(TIM_GM, joining),
+        2 | 3 => Voice::Font(FLUID_GM, joining),
+        _ => Voice::Real,
+    }
+}
+
+fn any_voice(rng: &mut Rng) -> Voice {
+    if rng.chance(0.7) {
+        modelled(rng)
+    } else {
+        recorded(rng)
+    }
+}
+
+/// Performs and sounds the étude, dry.
+fn play(
+    etude: &Etude,
+    steps: impl FnOnce(&[Note]) -> Vec<Step>,
+    manner: &Manner,
+    voice: Voice,
+    rng: &mut Rng,
+) -> Result<Made, String> {
+    let notes = etude.notes();
+    let steps = steps(&notes);
+    let mut performance = perform(&notes, &steps, manner, etude.beat_quarters(), rng);
+    sound(etude, &mut performance, voice, rng)
+}
+
+fn sound(
+    etude: &Etude,
+    performance: &mut Performance,
+    voice: Voice,
+    rng: &mut Rng,
+) -> Result<Made, String> {
+    let rate = *rng.pick(&[44_100, 44_100, 48_000, 22_050]);
+    let duration_s = performance.duration_s;
+    // Recorded voices that are not there, or do not reach so far, give way to the next.
+    let order = match voice {
+        Voice::Real => vec![Voice::Real, Voice::Font(TIM_GM, Joining::Crossfade)],
+        Voice::Waveguide => vec![Voice::Waveguide, Voice::Reed],
+        Voice::Font(FLUID_GM, joining) => vec![voice, Voice::Font(TIM_GM, joining)],
+        other => vec![other],
+    };
+    let mut fault = String::from("no voice reaches the étude's notes");
+    for voice in order {
+        let (samples, name) = match voice {
+            Voice::Reed => {
+                let options = VoiceOptions {
+                    timbre: etude.instrument.timbre,
+                    seed: rng.next_u64(),
+                    amplitude: rng.between(0.08, 0.3) as f32,
+                    jitter_cents: rng.between(1.0, 5.0),
+                    breath_db: rng.between(-52.0, -38.0),
+                    keys_db: rng.between(-60.0, -42.0),
+                    floor_dbfs: rng.between(-85.0, -65.0),
+                    ..VoiceOptions::default()
+                };
+                (
+                    Some(render(&performance.voice_notes, rate, duration_s, &options)),
+                    "reed".to_owned(),
+                )
+            }
+            Voice::Waveguide => {
+                let mut samples = None;
+                for _ in 0..8 {
+                    let made = waveguide::render(&performance.voice_notes, rate, duration_s, rng);
+                    if waveguide::speaks_true(&made, rate, &performance.voice_notes) {
+                        samples = Some(made);
+                        break;
+                    }
+                }
+                (samples, "waveguide".to_owned())
+            }
+            Voice::Font(path, joining) => {
+                match FontSingles::new(path, etude.instrument.programme, rate) {
+                    Ok(mut singles) => {
+                        let samples = from_singles(performance, &mut singles, joining, rate, rng);
+                        let file = Path::new(path)
+                            .file_stem()
+                            .unwrap_or_default()
+                            .to_string_lossy()
+                            .into_owned();
+                        let how = if joining == Joining::Crossfade {
+                            "crossfade"
+                        } else {
+                            "overlap"
+                        };
+                        (samples, format!("{file} {how}"))
+                    }
+                    Err(error) => {
+                        fault = error;
+                        continue;
+                    }
+                }
+            }
+            Voice::Real => {
+                let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/clarinet_notes");
+                let mut singles = RealSingles::new(&folder, rate)?;
+                let samples =
+                    from_singles(performance, &mut singles, Joining::Crossfade, rate, rng);
+                (samples, "real clarinet notes".to_owned())
+            }
+        };
+        if let Some(samples) = samples {
+            let mut truth = performance.truth();
+            truth["voice"] = name.into();
+            truth["instrument"] = etude.instrument.name.into();
+            return Ok(Made {
+                musicxml: to_musicxml(etude),
+                abc: to_abc(etude),
+                truth,
+                samples,
+                sample_rate_hz: rate,
+            });
+        }
+    }
+    Err(fault)
+}
+
+fn from_singles(
+    performance: &mut Performance,
+    singles: &mut dyn Singles,
+    joining: Joining,
+    rate: u32,
+    rng: &mut Rng,
+) -> Option<Vec<f32>> {
+    let mut onsets_s = performance.onsets_s.clone();
+    let samples = sampled::render(
+        &performance.voice_notes,
+        singles,
+        joining,
+        rate,
+        performance.duration_s,
+        &mut onsets_s,
+        rng,
+    )?;
+    performance.onsets_s = onsets_s;
+    // A recorded note's own tuning is not known to the cent.
+    performance.cents.iter_mut().for_each(|c| *c = None);
+    Some(samples)
+}
+
+fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(title, &options(rng), rng);
+    let manner = Manner::human(rng);
+    let notes = etude.notes();
+    let faulty = rng.chance(0.7);
+    let steps = if faulty {
+        let every = rng.between(10.0, 20.0);
+        faults::put_in(&notes, every, 60.0 / manner.start_qpm, rng)
+    } else {
+        straight(&notes)
+    };
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    let voice = any_voice(rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    let rate = made.sample_rate_hz;
+    let mut told = Vec::new();
+    // One to three things in the way.
+    let mut kinds = vec!["noise", "reverb", "click", "codec", "gain"];
+    let n_kinds = *rng.pick(&[1, 1, 1, 2, 2, 3]);
+    let mut chosen = Vec::new();
+    for k in 0..n_kinds {
+        // The first three are the common ones.
+        let index = if k == 0 {
+            rng.below(3)
+        } else {
+            rng.below(kinds.len())
+        };
+        chosen.push(kinds.remove(index));
+    }
+    if chosen.contains(&"click") {
+        let tick = Tick::any(rng);
+        let level_db = *rng.pick(&[-20.0, -15.0, -10.0, -5.0, 0.0]);
+        let beats = if etude.beat_type == 8 {
+            2
+        } else {
+            etude.beats as usize
+        };
+        rooms::add_click(
+            &mut made.samples,
+            rate,
+            &performance.beats_s,
+            beats,
+            tick,
+            level_db,
+            rng,
+        );
+        told.push(format!("click {tick:?} {level_db} dB"));
+        made.truth["click"] = json!({"level_db": level_db, "beats_s": performance.beats_s});
+    }
+    if chosen.contains(&"reverb") {
+        let response = if !places.rooms.is_empty() && rng.chance(0.4) {
+            let path = rng.pick(&places.rooms).clone();
+            told.push(format!(
+                "room {}",
+                path.file_name().unwrap_or_default().to_string_lossy()
+            ));
+            rooms::measured_room(&path, rate)?
+        } else {
+            let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-12.0, 0.0));
+            told.push(format!("room rt60 {rt60_s:.2} s, wet {wet_db:.1} dB"));
+            rooms::made_room(rate, rt60_s, wet_db, rng)
+        };
+        made.samples = rooms::convolve(&made.samples, &response);
+    }
+    if chosen.contains(&"noise") {
+        let noise = *rng.pick(&[Noise::White, Noise::Pink, Noise::Pink, Noise::Hum]);
+        let snr_db = *rng.pick(&[30.0, 20.0, 20.0, 12.0]);
+        rooms::add_noise(&mut made.samples, rate, noise, snr_db, rng);
+        told.push(format!("noise {noise:?} {snr_db} dB"));
+    }
+    if chosen.contains(&"codec") {
+        let cutoff_hz = rng.between(5000.0, 12000.0);
+        rooms::lowpass(&mut made.samples, rate, cutoff_hz);
+        told.push(format!("lowpass {cutoff_hz:.0} Hz"));
+    }
+    if chosen.contains(&"gain") {
+        rooms::automatic_gain(&mut made.samples, rate);
+        told.push("automatic gain".to_owned());
+    }
+    made.truth["room"] = told.join(", ").into();
+    Ok(made)
+}
+
+fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+    let repeat = rng.chance(0.2);
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            repeat,
+            ..options(rng)
+        },
+        rng,
+    );
+    let mut manner = Manner::human(rng);
+    let talk = rng.chance(0.3);
+    if talk {
+        manner.lead_s = rng.between(1.5, 4.0);
+        manner.tail_s = rng.between(1.0, 3.0);
+    }
+    let notes = etude.notes();
+    let mut left_out = 0..0;
+    let steps = match etude.repeat {
+        Some((from, to)) if rng.chance(0.7) => {
+            // Second time: the bars in playing order after `to`.
+            let second = |bar: usize| bar > to && bar <= to + 1 + (to - from);
+            let first = notes
+                .iter()
+                .position(|n| second(n.bar_idx))
+                .unwrap_or(notes.len());
+            let count = notes.iter().filter(|n| second(n.bar_idx)).count();
+            left_out = first..first + count;
+            faults::without_repeat(&notes, left_out.clone())
+        }
+        _ => faults::with_detours(&notes, rng),
+    };
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    performance.left_out = left_out;
+    let voice = any_voice(rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    if talk {
+        let rate = made.sample_rate_hz;
+        let level = rooms::player_rms(&made.samples, rate) * rng.between(0.3, 1.2) as f32;
+        rooms::add_talk(
+            &mut made.samples,
+            rate,
+            0.2,
+            manner.lead_s - 0.4,
+            level,
+            rng,
+        );
+        let end_s = performance.duration_s;
+        rooms::add_talk(
+            &mut made.samples,
+            rate,
+            end_s - manner.tail_s + 0.4,
+            end_s - 0.2,
+            level,
+            rng,
+        );
+        made.truth["talk"] = true.into();
+    }
+    Ok(made)
+}
+
+fn drift_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+    let options = EtudeOptions {
+        n_notes: 70 + rng.below(80),
+        repeat: false,
+        even_runs: true,
+        instrument: None,
+    };
+    let mut etude = compose(title, &options, rng);
+    let mut manner = Manner::human(rng);
+    manner.jitter_ms = rng.between(1.0, 8.0);
+    let kind = rng.below(4);
+    if kind <= 1 {
+        manner.end_qpm = manner.start_qpm * rng.between(0.85, 1.15);
+    }
+    if kind == 1 {
+        manner.phrase_stretch = rng.between(1.15, 1.6);
+        manner.fermata_stretch = 2.0;
+        if let Some(last) = etude.bars.last_mut().and_then(|bar| bar.last_mut())
+            && last.pitch.is_some()
+        {
+            last.fermata = true;
+        }
+    }
+    let notes = etude.notes();
+    if kind == 2 {
+        // The slurred change met most often comes late.
+        let mut counts = std::collections::BTreeMap::new();
+        for pair in notes.windows(2).filter(|pair| pair[1].slur_in) {
+            *counts
+                .entry((pair[0].sounding_midi, pair[1].sounding_midi))
+                .or_insert(0) += 1;
+        }
+        let commonest = counts
+            .into_iter()
+            .max_by_key(|(_, count)| *count)
+            .filter(|(_, count)| *count >= 3);
+        if let Some(((from_midi, to_midi), _)) = commonest {
+            let late_ms = rng.between(15.0, 40.0);
+            manner.late_change = Some(LateChange {
+                from_midi,
+                to_midi,
+                late_ms,
+                share: rng.between(0.8, 1.0),
+            });
+            manner.jitter_ms = rng.between(1.0, 4.0);
+        }
+    }
+    if kind == 3 {
+        manner.limp_ms = rng.between(8.0, 30.0);
+        manner.jitter_ms = rng.between(1.0, 4.0);
+    }
+    let mut performance = perform(
+        &notes,
+        &straight(&notes),
+        &manner,
+        etude.beat_quarters(),
+        rng,
+    );
+    let voice = modelled(rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    if rng.chance(0.3) {
+        let level_db = *rng.pick(&[-20.0, -10.0]);
+        let beats = if etude.beat_type == 8 {
+            2
+        } else {
+            etude.beats as usize
+        };
+        let tick = Tick::any(rng);
+        rooms::add_click(
+            &mut made.samples,
+            made.sample_rate_hz,
+            &performance.beats_s,
+            beats,
+            tick,
+            level_db,
+            rng,
+        );
+        made.truth["click"] = json!({"level_db": level_db, "beats_s": performance.beats_s});
+    }
+    Ok(made)
+}

@@ -1,0 +1,476 @@
+//! Notes from the pitch path and the samples: where one begins and ends, and what the
+//! sound about it looks like. How sure each is, is weighed in [`super::confidence`].
+
+use super::envelope::{Envelope, STEP_S};
+use super::frames::Frame;
+use super::harmonic::explained;
+use super::path::PathPoint;
+use super::refine::change_point;
+use crate::convert::midi_to_hz;
+
+/// A pitch this far from the running pitch of the note is another note's. Half a semitone
+/// is the border; the rest leaves room for vibrato and for a throat note that sags.
+const NEW_NOTE_SEMITONES: f32 = 0.65;
+
+/// Sounds between two notes up to this long are finger-change blips (contract bound).
+pub const BLIP_S: f64 = 0.025;
+
+/// A short sound with silence of this length on both sides is no blip but a short note: its
+/// frames see less of it than there is.
+const ALONE_S: f64 = 0.010;
+
+/// Pitched frames a note of its own needs at least.
+const SHORTEST_S: f64 = 0.008;
+
+/// Dips shallower than this are ripple of the level in every recording.
+const DIP_DB_MIN: f64 = 1.2;
+
+/// Span either side of a dip whose level the dip is measured against.
+const SHOULDER_NEAR_S: f64 = 0.010;
+const SHOULDER_FAR_S: f64 = 0.045;
+
+/// How a note began, as the sound shows it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Beginning {
+    /// Out of silence.
+    Silence,
+    /// From another pitch.
+    Change,
+    /// From the same pitch, after a dip of the level.
+    Dip,
+}
+
+/// A note in the making, with the evidence for it.
+#[derive(Clone, Debug)]
+pub struct Sketch {
+    /// Frames of the path, `first..end`.
+    pub first: usize,
+    pub end: usize,
+    pub beginning: Beginning,
+    pub onset_s: f64,
+    pub onset_se_s: f64,
+    pub offset_s: f64,
+    pub tongued: bool,
+    /// Median pitch of the frames, fractional MIDI at A4 = 440.
+    pub midi: f64,
+    pub cents_sd: f64,
+    /// Mean strength of the path inside the note.
+    pub strength: f64,
+    /// Depth of the dip of level at the onset against both sides, dB.
+    pub dip_db: f64,
+    /// Level reached in the first 60 ms over the lowest about the onset, dB.
+    pub rise_db: f64,
+    /// Loudest 10 ms of the note, dB re full scale.
+    pub peak_db: f64,
+    /// Likelihood ratio a sample of the change at the onset.
+    pub change: f64,
+    /// Share of the first 60 ms that its own harmonics explain, and the best that those of
+    /// the note before or after do.
+    pub own_share: f64,
+    pub neighbour_share: f64,
+    /// Power on its own harmonics after the onset over that before, dB.
+    pub new_power_db: f64,
+    /// Level of the last third against the first, dB.
+    pub slope_db: f64,
+    pub offers: Vec<super::pitch::Offer>,
+}
+
+impl Sketch {
+    /// Standard error of the median pitch in cents: frames closer than their own length
+    /// share samples, so that about one in eight counts; 0.3 cents is the interpolation's own.
+    pub fn cents_se(&self) -> f64 {
+        let independent = ((self.end - self.first) as f64 / 8.0).max(1.0);
+        1.25 * self.cents_sd / independent.sqrt() + 0.3
+    }
+}
+
+#[derive(Clone, Debug)]
+struct Segment {
+    first: usize,
+    end: usize,
+    midi: f32,
+}
+
+pub struct NoteMaker<'a> {
+    pub samples: &'a [f32],
+    pub sample_rate_hz: f64,
+    pub hop_samples: usize,
+    pub frame_samples: usize,
+    pub frames: &'a [Frame],
+    pub path: &'a [PathPoint],
+    pub envelope: &'a Envelope,
+    /// Lowest pitch looked for.
+    pub low_hz: f64,
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+fn median_db(values: &[f64]) -> f64 {
+    let mut copy: Vec<f32> = values.iter().map(|x| *x as f32).collect();
+    median(&mut copy) as f64
+}
+
+impl NoteMaker<'_> {
+    fn frame_s(&self, frame: usize) -> f64 {
+        (frame * self.hop_samples) as f64 / self.sample_rate_hz
+    }
+
+    /// All notes that might be, in order.
+    pub fn sketch(&self) -> Vec<Sketch> {
+        let mut segments = self.segments();
+        self.drop_blips(&mut segments);
+        let mut sketches = Vec::new();
+        for (i, segment) in segments.iter().enumerate() {
+            let before = (i > 0).then(|| &segments[i - 1]);
+            self.split(segment, before, &mut sketches);
+        }
+        // A note ends where the next begins, if it has not ended before.
+        for i in 1..sketches.len() {
+            let next_onset_s = sketches[i].onset_s;
+            let this: &mut Sketch = &mut sketches[i - 1];
+            this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
+        }
+        for i in 0..sketches.len() {
+            self.listen_closely(&mut sketches, i);
+        }
+        sketches
+    }
+
+    /// What the samples of sketch `i` say beside its neighbours.
+    fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
+        let rate = self.sample_rate_hz;
+        let s = &sketches[i];
+        let hz = |midi: f64| midi_to_hz(midi, 440.0);
+        let range = |from_s: f64, to_s: f64| {
+            let to = ((to_s * rate).max(0.0) as usize).min(self.samples.len());
+            &self.samples[((from_s * rate).max(0.0) as usize).min(to)..to]
+        };
+        let settle_s = 0.004f64.min(0.2 * (s.offset_s - s.onset_s));
+        let early = range(s.onset_s + settle_s, (s.onset_s + 0.06).min(s.offset_s));
+        let (own_share, own_power) = explained(early, rate, hz(s.midi));
+        let mut neighbour_share = 0.0f64;
+        if s.offset_s - s.onset_s < 0.12 {
+            let previous = sketches[..i]
+                .iter()
+                .rev()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            let next = sketches[i + 1..]
+                .iter()
+                .find(|p| (p.midi - s.midi).abs() > 0.5);
+            for n in [previous, next].into_iter().flatten() {
+                let near = n.onset_s - s.offset_s < 0.06 && s.onset_s - n.offset_s < 0.06;
+                if near {
+                    neighbour_share = neighbour_share.max(explained(early, rate, hz(n.midi)).0);
+                }
+            }
+        }
+        let before = range(s.onset_s - 0.035, s.onset_s - 0.002);
+        let power_before = explained(before, rate, hz(s.midi)).1;
+        let new_power_db = 10.0 * ((own_power + 1e-12) / (power_before + 1e-12)).log10();
+        let third_s = (s.offset_s - s.onset_s) / 3.0;
+        let slope_db = self.envelope.between_db(s.offset_s - third_s, s.offset_s)
+            - self.envelope.between_db(s.onset_s, s.onset_s + third_s);
+        let position = |t: f64| (t * rate).max(0.0) as usize;
+        let inner = (position(s.onset_s + 0.008), position(s.offset_s - 0.004));
+        let last = (position(s.onset_s - 0.04), position(s.onset_s - 0.003));
+        let frames = &self.frames[s.first..s.end.min(self.frames.len())];
+        let inner_frames = &frames[frames.len() / 4..frames.len() - frames.len() / 4];
+        let offers = super::pitch::offers(
+            self.samples,
+            rate,
+            inner,
+            s.midi,
+            last,
+            self.low_hz,
+            inner_frames,
+        );
+        let s = &mut sketches[i];
+        s.own_share = own_share;
+        s.neighbour_share = neighbour_share;
+        s.new_power_db = new_power_db.clamp(-40.0, 40.0);
+        s.slope_db = slope_db;
+        s.midi = offers[0].0;
+        s.offers = offers;
+    }
+
+    /// Stretches of the path with one pitch.
+    fn segments(&self) -> Vec<Segment> {
+        let mut segments: Vec<Segment> = Vec::new();
+        let mut open: Option<usize> = None;
+        let mut pitches: Vec<f32> = Vec::new();
+        for (i, point) in self.path.iter().enumerate() {
+            let close = match (point.midi, open) {
+                (None, Some(_)) => true,
+                (Some(midi), Some(_)) => {
+                    let mut recent = pitches[pitches.len().saturating_sub(12)..].to_vec();
+                    (midi - median(&mut recent)).abs() > NEW_NOTE_SEMITONES
+                }
+                _ => false,
+            };
+            if close {
+                let first = open.take().expect("closing an open segment");
+                segments.push(Segment {
+                    first,
+                    end: i,
+                    midi: median(&mut pitches),
+                });
+                pitches.clear();
+            }
+            if let Some(midi) = point.midi {
+                open.get_or_insert(i);
+                pitches.push(midi);
+            }
+        }
+        if let Some(first) = open {
+            segments.push(Segment {
+                first,
+                end: self.path.len(),
+                midi: median(&mut pitches),
+            });
+        }
+        segments
+    }
+
+    /// Blips between two notes go; what they stood between is joined where it is one pitch.
+    fn drop_blips(&self, segments: &mut Vec<Segment>) {
+        let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
+        let alone_frames =
+            (ALONE_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
+        let shortest_frames =
+            (SHORTEST_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
+        let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
+        let all = std::mem::take(segments);
+        for (i, segment) in all.iter().enumerate() {
+            let length = segment.end - segment.first;
+            let alone = (i == 0 || segment.first - all[i - 1].end >= alone_frames)
+                && all
+                    .get(i + 1)
+                    .is_none_or(|next| next.first - segment.end >= alone_frames);
+            if length <= blip_frames && !(alone && length >= shortest_frames) {
+                continue;
+            }
+            let segment = segment.clone();
+            if let Some(last) = kept.last_mut()
+                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
+                && segment.first - last.end <= blip_frames
+            {
+                last.end = segment.end;
+                continue;
+            }
+            kept.push(segment);
+        }
+        *segments = kept;
+    }
+
+    /// One sketch a segment, or several of the same pitch where the level dips between them.
+    fn split(&self, segment: &Segment, before: Option<&Segment>, sketches: &mut Vec<Sketch>) {
+        let rate = self.sample_rate_hz;
+        let period_s = 1.0 / midi_to_hz(segment.midi as f64, 440.0);
+        let (start_s, end_s) = (self.frame_s(segment.first), self.frame_s(segment.end));
+        // The shortest span that does not follow the wave itself.
+        let width_s = (1.5 * period_s).max(0.005);
+        let margin_s = 0.06;
+        let base_s = start_s - margin_s;
+        let curve = self.envelope.curve_db(base_s, end_s + margin_s, width_s);
+        if curve.len() < 8 {
+            return;
+        }
+        let at = |t: f64| (((t - base_s) / STEP_S).max(0.0) as usize).min(curve.len() - 1);
+        let (e0, e1) = (at(start_s), at(end_s));
+        let near = (SHOULDER_NEAR_S / STEP_S) as usize;
+        let far = (SHOULDER_FAR_S / STEP_S) as usize;
+        let margin = (margin_s / STEP_S) as usize;
+        let dip = |i: usize, low: usize, high: usize| -> f64 {
+            let left = &curve
+                [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
+            let right = &curve[(i + near).min(high)..=(i + far).min(high)];
+            median_db(left).min(median_db(right)) - curve[i]
+        };
+        let mut cuts: Vec<(usize, f64)> = Vec::new();
+        let mut i = e0 + near;
+        while i + near < e1 {
+            let lowest =
+                (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
+            if lowest {
+                let depth = dip(i, e0, e1.max(i + near));
+                if depth > DIP_DB_MIN {
+                    cuts.push((i, depth));
+                    i += near;
+                }
+            }
+            i += 1;
+        }
+
+        // The beginning of the segment itself.
+        let gap_s = before.map_or(f64::INFINITY, |b| {
+            self.frame_s(segment.first) - self.frame_s(b.end)
+        });
+        let old = before.filter(|_| gap_s < 0.06);
+        let old_period = old.map(|b| rate / midi_to_hz(b.midi as f64, 440.0));
+        let search = at(old.map_or(start_s - 0.02, |b| self.frame_s(b.end)) - 0.015)
+            ..=at(start_s + 0.012).max(at(start_s - 0.015));
+        let lowest = search
+            .min_by(|a, b| curve[*a].total_cmp(&curve[*b]))
+            .unwrap_or(e0);
+        let depth = if old.is_some() {
+            // The loudest either side: a note of 50 ms before a gap of 50 has no steady shoulder.
+            let loudest = |part: &[f64]| part.iter().copied().fold(-120.0, f64::max);
+            let left = loudest(&curve[lowest.saturating_sub(margin)..=lowest]);
+            let right = loudest(&curve[lowest..(lowest + margin).min(curve.len())]);
+            left.min(right) - curve[lowest]
+        } else {
+            30.0
+        };
+        let tongued = depth > 6.0;
+        let lowest_s = base_s + lowest as f64 * STEP_S;
+        let (onset, change) = if tongued {
+            self.tongued_onset(
+                lowest_s,
+                end_s,
+                width_s,
+                old_period.filter(|_| depth < 20.0),
+            )
+        } else {
+            let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
+                - 0.5 * self.frame_samples as f64 / rate;
+            self.fitted(
+                from_s,
+                start_s + 0.3 * self.frame_samples as f64 / rate,
+                old_period,
+                start_s,
+            )
+        };
+        let beginning = if old.is_some() {
+            Beginning::Change
+        } else {
+            Beginning::Silence
+        };
+        let mut open = (onset, change, beginning, depth, tongued, e0);
+        for cut in cuts.iter().map(Some).chain(std::iter::once(None)) {
+            let (end_env, offset_s) = match cut {
+                Some((i, _)) => (*i, base_s + *i as f64 * STEP_S),
+                None => (e1, end_s),
+            };
+            let ((onset_s, onset_se_s), change, beginning, dip_db, tongued, from_env) = open;
+            let frame_at =
+                |i: usize| ((base_s + i as f64 * STEP_S) * rate / self.hop_samples as f64) as usize;
+            let first = frame_at(from_env).clamp(segment.first, segment.end - 1);
+            let end = frame_at(end_env).clamp(first + 1, segment.end);
+            self.describe(
+                Sketch {
+                    first,
+                    end,
+                    beginning,
+                    onset_s,
+                    onset_se_s,
+                    offset_s,
+                    tongued,
+                    midi: segment.midi as f64,
+                    cents_sd: 0.0,
+                    strength: 0.0,
+                    dip_db,
+                    rise_db: 0.0,
+                    peak_db: 0.0,
+                    change,
+                    own_share: 0.0,
+                    neighbour_share: 0.0,
+                    new_power_db: 0.0,
+                    slope_db: 0.0,
+                    offers: Vec::new(),
+                },
+                width_s,
+                sketches,
+            );
+            if let Some((i, depth)) = cut {
+                let lowest_s = base_s + *i as f64 * STEP_S;
+                let (onset, change) = self.tongued_onset(
+                    lowest_s,
+                    end_s,
+                    width_s,
+                    (*depth < 20.0).then_some(period_s * rate),
+                );
+                open = (onset, change, Beginning::Dip, *depth, true, *i);
+            }
+        }
+    }
+
+    /// Fills what is read off frames and envelope; a sketch without pitched frames is none.
+    fn describe(&self, mut sketch: Sketch, width_s: f64, sketches: &mut Vec<Sketch>) {
+        let guard = if sketch.end - sketch.first > 10 { 4 } else { 0 };
+        let inner = &self.path[sketch.first + guard..sketch.end - guard];
+        let mut pitches: Vec<f32> = inner.iter().filter_map(|p| p.midi).collect();
+        if pitches.is_empty() {
+            return;
+        }
+        let midi = median(&mut pitches);
+        let mut deviations: Vec<f32> = pitches.iter().map(|p| (p - midi).abs()).collect();
+        sketch.midi = midi as f64;
+        // 1.4826 makes the median deviation a standard deviation for a normal spread.
+        sketch.cents_sd = 148.26 * median(&mut deviations) as f64;
+        sketch.strength = inner.iter().map(|p| p.strength as f64).sum::<f64>() / inner.len() as f64;
+        let body = self.envelope.curve_db(
+            sketch.onset_s,
+            sketch.offset_s.max(sketch.onset_s + 0.01),
+            0.010,
+        );
+        sketch.peak_db = body.iter().copied().fold(-120.0, f64::max);
+        let about = self
+            .envelope
+            .curve_db(sketch.onset_s - 0.025, sketch.onset_s + 0.006, width_s);
+        let low = about.iter().copied().fold(f64::INFINITY, f64::min);
+        let early = body.iter().take(60).copied().fold(-120.0, f64::max);
+        sketch.rise_db = early - low;
+        sketches.push(sketch);
+    }
+
+    /// Where the level leaves the floor after its lowest moment `lowest_s`.
+    fn tongued_onset(
+        &self,
+        lowest_s: f64,
+        end_s: f64,
+        width_s: f64,
+        old_period: Option<f64>,
+    ) -> ((f64, f64), f64) {
+        // Up to where the level has risen most of the way.
+        let curve = self
+            .envelope
+            .curve_db(lowest_s, (lowest_s + 0.08).min(end_s + 0.02), width_s);
+        let top = curve.iter().copied().fold(-120.0, f64::max);
+        let low = curve.first().copied().unwrap_or(top);
+        let risen = curve
+            .iter()
+            .position(|x| *x > low + 0.75 * (top - low))
+            .unwrap_or(curve.len());
+        self.fitted(
+            lowest_s - 0.5 * width_s,
+            lowest_s + risen as f64 * STEP_S + 0.25 * width_s,
+            old_period,
+            lowest_s,
+        )
+    }
+
+    /// The change point between two times, or `fallback_s` with a hop's error.
+    fn fitted(
+        &self,
+        from_s: f64,
+        to_s: f64,
+        old_period: Option<f64>,
+        fallback_s: f64,
+    ) -> ((f64, f64), f64) {
+        let rate = self.sample_rate_hz;
+        let sample = |t: f64| (t * rate).max(0.0) as usize;
+        match change_point(self.samples, rate, sample(from_s), sample(to_s), old_period) {
+            Some(change) => (
+                (change.at_samples / rate, change.se_samples / rate),
+                change.evidence,
+            ),
+            None => ((fallback_s.max(0.0), self.hop_samples as f64 / rate), 0.0),
+        }
+    }
+}

@@ -1,0 +1,83 @@
+//! The whole way of a take, for every command that goes it.
+
+use std::path::Path;
+
+use crate::align::{AlignOptions, align};
+use crate::hear::{HearOptions, Hearer, Hearing};
+use crate::judge::{Check, JudgeOptions, judge};
+use crate::line::{Line, instruments};
+use crate::show;
+use crate::sound::{SoundError, TakeReader};
+
+/// What the player said about the take.
+#[derive(Default)]
+pub struct TakeOptions {
+    pub align: AlignOptions,
+    pub judge: JudgeOptions,
+}
+
+/// The whole way from a file to findings in words; the file is read block by block.
+pub fn check_file(line: &Line, path: &Path, options: &TakeOptions) -> Result<Check, SoundError> {
+    let hearing = hear_file(path, &range_of(line))?;
+    let alignment = align(line, &hearing, &options.align);
+    let mut check = judge(line, &hearing, &alignment, &options.judge);
+    show::words::put_into_words(line, &mut check);
+    Ok(check)
+}
+
+/// Hears a file; what reading it showed of the recording is said first.
+pub fn hear_file(path: &Path, options: &HearOptions) -> Result<Hearing, SoundError> {
+    let mut reader = TakeReader::open(path)?;
+    let mut hearer = Hearer::new(reader.sample_rate_hz());
+    let mut block = Vec::new();
+    while reader.next_block(&mut block) {
+        hearer.push(&block);
+    }
+    let mut hearing = hearer.finish(options);
+    let info = reader.info();
+    let recording = &mut hearing.recording;
+    recording.clipped_share = recording.clipped_share.max(info.clipped_share);
+    let heard = std::mem::replace(&mut recording.warnings, info.warnings.clone());
+    recording
+        .warnings
+        .extend(heard.into_iter().filter(|w| !info.warnings.contains(w)));
+    Ok(hearing)
+}
+
+/// Where to look for pitches: the instrument's range, or the line's own with room for slips.
+pub fn range_of(line: &Line) -> HearOptions {
+    /// A twelfth: how far another register of the same fingering lies.
+    const SLIP_SEMITONES: i32 = 19;
+    /// How far below the line's lowest note is looked: every semitone lower makes the frames
+    /// longer, and fast notes run into each other.
+    const BELOW_SEMITONES: i32 = 4;
+    let sounding = || line.notes.iter().map(|n| n.sounding_midi);
+    let (Some(low), Some(high)) = (sounding().min(), sounding().max()) else {
+        return HearOptions::default();
+    };
+    match instruments::find(&line.instrument) {
+        Some(instrument) => {
+            let (lowest, highest) = instrument.professional;
+            range(
+                low.min(lowest.max(low - BELOW_SEMITONES)),
+                high.max(highest),
+            )
+        }
+        None => range(low - SLIP_SEMITONES, high + SLIP_SEMITONES),
+    }
+}
+
+/// From a whole tone under `low` to one over `high` (MIDI numbers): room for another pitch standard.
+pub fn range(low: i32, high: i32) -> HearOptions {
+    let hz = |midi: i32| crate::convert::midi_to_hz(f64::from(midi), 440.0);
+    let widest = HearOptions {
+        low_hz: 30.0,
+        high_hz: 4200.0,
+        narrow: false,
+    };
+    HearOptions {
+        low_hz: hz(low - 2).max(widest.low_hz),
+        high_hz: hz(high + 2).min(widest.high_hz),
+        narrow: false,
+    }
+}
