@@ -257,6 +257,28 @@ fn the_second_half_of_a_split_bar_counts_on() {
     assert_eq!(line.bars[3].pass, 2);
 }
 
+/// Common practice: the words stand under the last bars and count at the double bar.
+#[test]
+fn da_capo_in_words_counts_at_the_end_of_its_section() {
+    let words =
+        "<direction><direction-type><words>Menuetto D.C.</words></direction-type></direction>";
+    let end = "<barline location='right'><bar-style>light-light</bar-style></barline>";
+    let bar = |n: u32, before: &str, step: &str, after: &str| {
+        format!(
+            "<measure number='{n}'>{before}{}{after}</measure>",
+            quarter(step, "", "")
+        )
+    };
+    let music = [
+        bar(1, FOUR_FOUR, "C", ""),
+        bar(2, words, "D", ""),
+        bar(3, "", "E", end),
+        bar(4, "", "F", ""),
+    ]
+    .concat();
+    assert_eq!(names(&line(page(&music).as_bytes())), "C D E C D E F");
+}
+
 /// Faults leave the rest of the line, each with its place.
 #[test]
 fn faults_are_told_with_their_place() {
