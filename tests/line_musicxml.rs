@@ -310,6 +310,26 @@ fn faults_are_told_with_their_place() {
     }
 }
 
+/// One broken tag, even the root's or the part's, does not take the line away.
+#[test]
+fn broken_outer_tags_leave_the_line() {
+    let text = String::from_utf8(file("study.musicxml")).unwrap();
+    let expected = line(text.as_bytes());
+    for (whole, broken) in [
+        ("<score-partwise version", "<score-part>ise version"),
+        ("<score-partwise version=\"4.0\">", "<score-"),
+        ("<part id=\"P1\">", "<pa=rt id=\"P1\">"),
+        ("<part id=\"P1\">", "<part id=\"P1\""),
+        ("</part>", "</prat>"),
+        ("</part-list>", ""),
+    ] {
+        assert!(text.contains(whole));
+        let found = line(text.replace(whole, broken).as_bytes());
+        assert_eq!(found.notes, expected.notes, "{broken}");
+        assert!(!found.problems.is_empty(), "{broken}");
+    }
+}
+
 #[test]
 fn a_billion_repeats_end_in_a_problem() {
     let music = format!(

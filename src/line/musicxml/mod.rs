@@ -127,8 +127,10 @@ impl<'a> PartSource<'a> {
     }
 }
 
+/// Whatever holds measures is a part: of a damaged file its tag may be lost or misspelt.
 fn partwise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
-    children(root, "part")
+    root.descendants()
+        .filter(|n| child(*n, "measure").is_some())
         .take(PARTS_MAX)
         .map(|part| PartSource {
             id: part.attribute("id").unwrap_or_default().to_string(),
