@@ -13,6 +13,8 @@ pub fn mend(text: &str) -> String {
     let mut open: Vec<(&str, usize)> = Vec::new();
     let mut rest = text;
     let mut root_done = false;
+    // Where the last comment or CDATA section ends.
+    let last_hidden = text.rfind("-->").max(text.rfind("]]>")).unwrap_or(0);
     // The root's own tag may be the broken one, and everything hangs on it.
     let root = score_root(text);
     if let Some(root) = root {
@@ -22,6 +24,11 @@ pub fn mend(text: &str) -> String {
     while let Some(markup) = rest.find('<') {
         let (before, tag_on) = rest.split_at(markup);
         push_text(&mut out, before, open.is_empty());
+        if last_hidden < text.len() - tag_on.len() && tag_on.starts_with("<!") {
+            // A comment or section that never ends: only its opening is dropped.
+            rest = &tag_on[2..];
+            continue;
+        }
         let Some((tag, after)) = split_tag(tag_on) else {
             // The file ends within a tag.
             rest = "";
