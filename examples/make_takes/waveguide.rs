@@ -12,8 +12,8 @@ use passagework::sound::voice::{Rng, VoiceNote};
 /// The bore runs at this many times the output rate, so that its length can be fine.
 const OVERSAMPLING: usize = 3;
 /// Reed table: reflection at rest and its fall with the pressure difference (Smith, from memory).
-const REED_OFFSET: f64 = 0.7;
-const REED_SLOPE: f64 = -0.3;
+const REED_OFFSET: f64 = 0.5;
+const REED_SLOPE: f64 = -0.5;
 
 pub fn render(
     notes: &[VoiceNote],
@@ -60,18 +60,24 @@ struct Change {
     start_s: f64,
     way_s: f64,
     midi: f64,
+    /// Share of the wave lost on the way, 0 to 1.
+    disturbed: f64,
 }
 
 fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32], rng: &mut Rng) {
     let mut changes: Vec<Change> = Vec::new();
+    let disturbed = |from: f64, to: f64| if (from - to).abs() > 4.0 { 0.6 } else { 0.1 };
     for (place, note) in notes.iter().enumerate() {
         let mut start_s = note.onset_s;
+        let mut from = notes[place.saturating_sub(1)].midi;
         if let Some(blip) = note.blip {
             changes.push(Change {
                 start_s,
                 way_s: rng.between(0.002, 0.005),
                 midi: blip.midi,
+                disturbed: disturbed(from, blip.midi),
             });
+            from = blip.midi;
             start_s += blip.duration_s;
         }
         let way_s = if place == 0 {
@@ -83,6 +89,7 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
             start_s,
             way_s,
             midi: note.midi,
+            disturbed: disturbed(from, note.midi),
         });
     }
     let onset_s = notes[0].onset_s;
@@ -105,12 +112,12 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
     };
     let mut bore = vec![0.0f64; 1 << 13];
     let mask = bore.len() - 1;
-    let attack_s = rng.between(0.002, 0.012);
+    // The breath stands ready behind the tongue (portato: constant pressure, Pamies-Vila et
+    // al. 2018); only the reed must open.
+    let attack_s = rng.between(0.0005, 0.003);
     let (mut reflected, mut place, mut note_idx) = (0.0, 0, 0);
     let (mut old_pole, mut new_pole) = (pole_of(changes[0].midi), pole_of(changes[0].midi));
     let (mut old_tap, mut new_tap) = (tap_of(changes[0].midi), tap_of(changes[0].midi));
-    // The tongue leaving the reed lets a puff in that starts the tone within some periods.
-    let puff = rng.between(0.4, 0.8);
     let mut smooth = 0.0;
     let mut level = 10f64.powf(notes[0].level_db / 20.0);
     let mut summed = 0.0;
@@ -146,9 +153,9 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
         };
         let (blowing, kept) = if t_s <= offset_s {
             (
-                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp())
-                    + puff * (-(t_s - onset_s) / 0.0007).exp(),
-                0.95,
+                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()),
+                // Opening holes and a register key on a wide step disturb the standing wave.
+                0.95 * (1.0 - change.disturbed * (std::f64::consts::PI * way).sin()),
             )
         } else {
             // The tongue lies on the reed: no flow, and the bore's sound is damped.
