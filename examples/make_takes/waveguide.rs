@@ -15,6 +15,9 @@ const OVERSAMPLING: usize = 3;
 const REED_OFFSET: f64 = 0.5;
 const REED_SLOPE: f64 = -0.5;
 
+/// Slurred steps up to this glide, semitones.
+const GLIDE_MAX_SEMITONES: f64 = 4.5;
+
 pub fn render(
     notes: &[VoiceNote],
     sample_rate_hz: u32,
@@ -60,13 +63,13 @@ struct Change {
     start_s: f64,
     way_s: f64,
     midi: f64,
-    /// Share of the wave lost on the way, 0 to 1.
-    disturbed: f64,
+    /// Too wide for the bore's length to glide: one tap is blended into the other.
+    wide: bool,
 }
 
 fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32], rng: &mut Rng) {
     let mut changes: Vec<Change> = Vec::new();
-    let disturbed = |from: f64, to: f64| if (from - to).abs() > 4.0 { 0.6 } else { 0.1 };
+    let wide = |from: f64, to: f64| (from - to).abs() > GLIDE_MAX_SEMITONES;
     for (place, note) in notes.iter().enumerate() {
         let mut start_s = note.onset_s;
         let mut from = notes[place.saturating_sub(1)].midi;
@@ -75,7 +78,7 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
                 start_s,
                 way_s: rng.between(0.002, 0.005),
                 midi: blip.midi,
-                disturbed: disturbed(from, blip.midi),
+                wide: wide(from, blip.midi),
             });
             from = blip.midi;
             start_s += blip.duration_s;
@@ -83,13 +86,15 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
         let way_s = if place == 0 {
             0.0
         } else {
-            rng.between(0.002, 0.010)
+            // Two waves at once cancel: a wide change must be quick.
+            let slowest_s = if wide(from, note.midi) { 0.004 } else { 0.010 };
+            rng.between(0.002, slowest_s)
         };
         changes.push(Change {
             start_s,
             way_s,
             midi: note.midi,
-            disturbed: disturbed(from, note.midi),
+            wide: wide(from, note.midi),
         });
     }
     let onset_s = notes[0].onset_s;
@@ -146,16 +151,16 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
             let index = whole as i64 as usize;
             bore[index & mask] * (1.0 - share) + bore[(index + 1) & mask] * share
         };
-        let arriving = if way < 1.0 {
+        let arriving = if way < 1.0 && change.wide {
             (1.0 - way) * read(old_tap) + way * read(new_tap)
         } else {
-            read(new_tap)
+            // A hole half open: the bore's length lies between the two.
+            read(old_tap + (new_tap - old_tap) * way)
         };
         let (blowing, kept) = if t_s <= offset_s {
             (
                 colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()),
-                // Opening holes and a register key on a wide step disturb the standing wave.
-                0.95 * (1.0 - change.disturbed * (std::f64::consts::PI * way).sin()),
+                0.95,
             )
         } else {
             // The tongue lies on the reed: no flow, and the bore's sound is damped.
