@@ -13,7 +13,14 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 
 pub const NAMES: &[&str] = &[
-    "clean", "sampled", "faults", "rooms", "restarts", "drift", "tuning",
+    "clean",
+    "sampled",
+    "sequenced",
+    "faults",
+    "rooms",
+    "restarts",
+    "drift",
+    "tuning",
 ];
 
 pub struct Made {
@@ -41,7 +48,7 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
     match name {
         "clean" => {
             let etude = compose(&title, &options(rng), rng);
-            let manner = Manner::human(rng);
+            let manner = Manner::human(etude.instrument, rng);
             play(&etude, straight, &manner, modelled(rng), rng)
         }
         "sampled" => {
@@ -49,27 +56,34 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
             let manner = Manner {
                 blip_share: 0.0,
                 intonation_cents: 0.0,
-                ..Manner::human(rng)
+                ..Manner::human(etude.instrument, rng)
             };
             play(&etude, straight, &manner, recorded(rng), rng)
         }
         "faults" => {
             let etude = compose(&title, &options(rng), rng);
-            let manner = Manner::human(rng);
+            let manner = Manner::human(etude.instrument, rng);
             let voice = any_voice(rng);
             let every = rng.between(8.0, 16.0);
             let mut faults_rng = rng.clone();
             let steps = |notes: &[Note]| {
-                faults::put_in(notes, every, 60.0 / manner.start_qpm, &mut faults_rng)
+                faults::put_in(
+                    notes,
+                    etude.sounding_range(),
+                    every,
+                    60.0 / manner.start_qpm,
+                    &mut faults_rng,
+                )
             };
             play(&etude, steps, &manner, voice, rng)
         }
+        "sequenced" => sequenced_take(&title, number, rng),
         "rooms" => rooms_take(&title, places, rng),
         "restarts" => restarts_take(&title, rng),
         "drift" => drift_take(&title, rng),
         "tuning" => {
             let etude = compose(&title, &options(rng), rng);
-            let mut manner = Manner::human(rng);
+            let mut manner = Manner::human(etude.instrument, rng);
             manner.a4_hz = rng.between(415.0, 466.0);
             if rng.chance(0.3) {
                 manner.a4_hz = rng.between(435.0, 445.0);
@@ -195,10 +209,10 @@ fn sound(
                             .unwrap_or_default()
                             .to_string_lossy()
                             .into_owned();
-                        let how = if joining == Joining::Crossfade {
-                            "crossfade"
-                        } else {
-                            "overlap"
+                        let how = match joining {
+                            Joining::Crossfade => "crossfade",
+                            Joining::Overlap => "overlap",
+                            Joining::Sequenced => "sequenced",
                         };
                         (samples, format!("{file} {how}"))
                     }
@@ -255,14 +269,88 @@ fn from_singles(
     Some(samples)
 }
 
+/// A soundfont's clarinet as a sequencer plays it, clean and in six kinds of trouble: the mix
+/// that general pitch libraries were measured on.
+fn sequenced_take(title: &str, number: usize, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            even_runs: true,
+            instrument: Some("clarinet-bb"),
+            ..options(rng)
+        },
+        rng,
+    );
+    let mut manner = Manner {
+        start_qpm: *rng.pick(&[60.0, 72.0, 88.0, 104.0, 120.0]),
+        a4_hz: *rng.pick(&[440.0, 440.0, 435.0, 445.0]),
+        blip_share: 0.0,
+        intonation_cents: 0.0,
+        jitter_ms: 2.0,
+        ..Manner::human(etude.instrument, rng)
+    };
+    manner.end_qpm = manner.start_qpm;
+    let notes = etude.notes();
+    let mut performance = perform(
+        &notes,
+        &straight(&notes),
+        &manner,
+        etude.beat_quarters(),
+        rng,
+    );
+    let path = if rng.chance(0.5) { TIM_GM } else { FLUID_GM };
+    let mut made = sound(
+        &etude,
+        &mut performance,
+        Voice::Font(path, Joining::Sequenced),
+        rng,
+    )?;
+    let rate = made.sample_rate_hz;
+    let samples = &mut made.samples;
+    let trouble = ["clean", "pink20", "reverb30", "pink30", "reverb60", "click"][number / 2 % 6];
+    match trouble {
+        "pink20" => rooms::add_noise(samples, rate, Noise::Pink, 20.0, rng),
+        "pink30" => rooms::add_noise(samples, rate, Noise::Pink, 30.0, rng),
+        "click" => {
+            let beats = etude.beats as usize;
+            rooms::add_click(
+                samples,
+                rate,
+                &performance.beats_s,
+                beats,
+                Tick::any(rng),
+                -20.0,
+                rng,
+            );
+        }
+        "reverb30" | "reverb60" => {
+            let (rt60_s, wet_db) = if trouble == "reverb30" {
+                (0.4, -8.0)
+            } else {
+                (1.0, -4.0)
+            };
+            *samples = rooms::convolve(samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+        }
+        _ => {}
+    }
+    made.truth["room"] = trouble.into();
+    Ok(made)
+}
+
 fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, String> {
     let etude = compose(title, &options(rng), rng);
-    let manner = Manner::human(rng);
+    let manner = Manner::human(etude.instrument, rng);
     let notes = etude.notes();
     let faulty = rng.chance(0.7);
     let steps = if faulty {
         let every = rng.between(10.0, 20.0);
-        faults::put_in(&notes, every, 60.0 / manner.start_qpm, rng)
+        faults::put_in(
+            &notes,
+            etude.sounding_range(),
+            every,
+            60.0 / manner.start_qpm,
+            rng,
+        )
     } else {
         straight(&notes)
     };
@@ -348,7 +436,7 @@ fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
         },
         rng,
     );
-    let mut manner = Manner::human(rng);
+    let mut manner = Manner::human(etude.instrument, rng);
     let talk = rng.chance(0.3);
     if talk {
         manner.lead_s = rng.between(1.5, 4.0);
@@ -407,7 +495,7 @@ fn drift_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
         instrument: None,
     };
     let mut etude = compose(title, &options, rng);
-    let mut manner = Manner::human(rng);
+    let mut manner = Manner::human(etude.instrument, rng);
     manner.jitter_ms = rng.between(1.0, 8.0);
     let kind = rng.below(4);
     if kind <= 1 {
