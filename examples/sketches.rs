@@ -5,7 +5,7 @@
 //! folder, beginning (0 silence, 1 change, 2 dip), label, features.
 
 use passagework::convert::{hz_to_midi, midi_to_hz};
-use passagework::hear::{HearOptions, confidence::FEATURES, evidence};
+use passagework::hear::{HearOptions, Hearer, confidence::FEATURES};
 use passagework::sound::read_take;
 
 /// A sketch this near a true onset, and within so much of its pitch, is that note.
@@ -31,7 +31,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             high_hz: 2200.0,
             narrow: false,
         };
-        let rows = evidence(&take.samples, take.sample_rate_hz, &options);
+        let mut hearer = Hearer::new(take.sample_rate_hz);
+        hearer.push(&take.samples);
+        let rows = hearer.evidence(&options);
         let offset = tuning_offset(
             &truth,
             &rows

@@ -1,11 +1,13 @@
 //! The whole way of a take, for every command that goes it.
 
+use std::path::Path;
+
 use crate::align::{AlignOptions, align};
-use crate::hear::{HearOptions, Hearing, hear};
+use crate::hear::{HearOptions, Hearer, Hearing};
 use crate::judge::{Check, JudgeOptions, judge};
 use crate::line::{Line, instruments};
 use crate::show;
-use crate::sound::Take;
+use crate::sound::{SoundError, TakeReader};
 
 /// What the player said about the take.
 #[derive(Default)]
@@ -14,28 +16,32 @@ pub struct TakeOptions {
     pub judge: JudgeOptions,
 }
 
-/// The whole way from samples to findings in words.
-pub fn check_take(line: &Line, take: &Take, options: &TakeOptions) -> Check {
-    let hearing = hear_take(take, &range_of(line));
+/// The whole way from a file to findings in words; the file is read block by block.
+pub fn check_file(line: &Line, path: &Path, options: &TakeOptions) -> Result<Check, SoundError> {
+    let hearing = hear_file(path, &range_of(line))?;
     let alignment = align(line, &hearing, &options.align);
     let mut check = judge(line, &hearing, &alignment, &options.judge);
     show::words::put_into_words(line, &mut check);
-    check
+    Ok(check)
 }
 
-/// Hears a take; what reading it showed of the recording is said first.
-pub fn hear_take(take: &Take, options: &HearOptions) -> Hearing {
-    let mut hearing = hear(&take.samples, take.sample_rate_hz, options);
-    let recording = &mut hearing.recording;
-    recording.clipped_share = recording.clipped_share.max(take.clipped_share);
-    let heard = std::mem::take(&mut recording.warnings);
-    recording.warnings = take.warnings.clone();
-    for warning in heard {
-        if !recording.warnings.contains(&warning) {
-            recording.warnings.push(warning);
-        }
+/// Hears a file; what reading it showed of the recording is said first.
+pub fn hear_file(path: &Path, options: &HearOptions) -> Result<Hearing, SoundError> {
+    let mut reader = TakeReader::open(path)?;
+    let mut hearer = Hearer::new(reader.sample_rate_hz());
+    let mut block = Vec::new();
+    while reader.next_block(&mut block) {
+        hearer.push(&block);
     }
-    hearing
+    let mut hearing = hearer.finish(options);
+    let info = reader.info();
+    let recording = &mut hearing.recording;
+    recording.clipped_share = recording.clipped_share.max(info.clipped_share);
+    let heard = std::mem::replace(&mut recording.warnings, info.warnings.clone());
+    recording
+        .warnings
+        .extend(heard.into_iter().filter(|w| !info.warnings.contains(w)));
+    Ok(hearing)
 }
 
 /// Where to look for pitches: the instrument's range, or the line's own with room for slips.

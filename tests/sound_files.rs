@@ -532,26 +532,24 @@ fn wav_lengths_that_are_missing_or_untrue_are_mended() {
 
 #[test]
 fn coded_files_cut_off_are_read_up_to_there() {
-    // The index of an M4A may lie at its end, and the decoder library wants the end of an
-    // AIFF: those are refused.
-    // The code books are the first two thirds of so short an Ogg file.
-    for (name, tenths) in [
-        ("sweep.flac", 6),
-        ("sweep.mp3", 6),
-        ("sweep.ogg", 9),
-        ("sweep_fragmented.m4a", 6),
+    // An M4A with its index at the end has nothing left to decode by; these have.
+    for name in [
+        "sweep.flac",
+        "sweep.mp3",
+        "sweep.aiff",
+        "sweep_fragmented.m4a",
+        "tone.m4a",
+        "tone.ogg",
     ] {
         let bytes = std::fs::read(fixture(name)).expect("the fixture is there");
         let whole = read_take(&fixture(name)).expect("a good file is read");
         let path = Folder::new();
-        let path = path.write("take", &bytes[..bytes.len() * tenths / 10]);
+        let path = path.write("take", &bytes[..bytes.len() * 6 / 10]);
         let take = read_take(&path).unwrap_or_else(|error| panic!("{name}: {error}"));
         let share = take.samples.len() as f64 / whole.samples.len() as f64;
         assert!((0.2..0.95).contains(&share), "{name}: {share} of the take");
         assert!(
-            take.warnings
-                .iter()
-                .any(|text| text.contains("cut off at 0.")),
+            take.warnings.iter().any(|text| text.contains("cut off at")),
             "{name}: {:?}",
             take.warnings
         );

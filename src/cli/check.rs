@@ -7,9 +7,8 @@ use passagework::align::{AlignOptions, Rhythm, passage};
 use passagework::judge::{ClickOptions, JudgeOptions};
 use passagework::line::Line;
 use passagework::line::read::read_line;
-use passagework::pipeline::{TakeOptions, check_take};
+use passagework::pipeline::{TakeOptions, check_file};
 use passagework::show::{self, text::Layout};
-use passagework::sound::read_take;
 
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
@@ -100,10 +99,8 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.options(&line)?;
     let busy = Busy::new();
-    busy.say("reading the take");
-    let take = read_take(&arguments.take)?;
     busy.say("listening");
-    let check = check_take(&line, &take, &options);
+    let check = check_file(&line, &arguments.take, &options)?;
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;

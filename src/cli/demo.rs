@@ -6,9 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use passagework::line::read::{LineOptions, read_line};
 use passagework::line::{Articulation, Line};
-use passagework::pipeline::{TakeOptions, check_take};
+use passagework::pipeline::{TakeOptions, check_file};
 use passagework::show;
-use passagework::sound::read_take;
 use passagework::sound::voice::{Rng, VoiceNote, VoiceOptions, render};
 
 use super::check::Look;
@@ -77,7 +76,7 @@ pub fn run(arguments: &DemoArguments) -> Result<Done, CommandError> {
     for reading in &READINGS {
         let path = dir.join(reading.file);
         write_take(&path, &line, reading)?;
-        let check = check_take(&line, &read_take(&path)?, &TakeOptions::default());
+        let check = check_file(&line, &path, &TakeOptions::default())?;
         output::print(&format!(
             "{}\n\n{}\n",
             reading.said,

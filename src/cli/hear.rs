@@ -7,11 +7,10 @@ use passagework::hear::HearOptions;
 use passagework::line::instruments;
 use passagework::line::read::LineError;
 use passagework::show;
-use passagework::sound::read_take;
 
 use super::check::{Busy, Look};
 use super::{CommandError, Done, output};
-use passagework::pipeline::{hear_take, range};
+use passagework::pipeline::{hear_file, range};
 
 #[derive(Args)]
 pub struct HearArguments {
@@ -45,10 +44,8 @@ pub fn run(arguments: &HearArguments) -> Result<Done, CommandError> {
         None => HearOptions::default(),
     };
     let busy = Busy::new();
-    busy.say("reading the take");
-    let take = read_take(&arguments.take)?;
     busy.say("listening");
-    let hearing = hear_take(&take, &options);
+    let hearing = hear_file(&arguments.take, &options)?;
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::hearing(&hearing))?;

@@ -114,64 +114,106 @@ impl Default for HearOptions {
 /// Seconds between frames, before rounding to whole samples.
 const HOP_S: f64 = 0.0027;
 
-/// Hears a whole take.
-pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hearing {
-    let (sketches, recording) = listen(samples, sample_rate_hz, options);
-    let notes = confidence::weigh(&sketches, recording.noise_dbfs);
-    let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
-    Hearing {
-        notes,
-        clicks: Vec::new(),
-        a4_hz,
-        a4_hz_se,
-        recording,
+/// Takes a take in, any number of samples at a time; what is heard does not depend on how it
+/// was cut. Keeps the sound at the hearing's own rate only, at most 40 kHz.
+pub struct Hearer {
+    sample_rate_hz: u32,
+    decimator: decimate::Decimator,
+    sound: Vec<f32>,
+    n_samples: usize,
+}
+
+impl Hearer {
+    /// `sample_rate_hz` of the samples to come.
+    pub fn new(sample_rate_hz: u32) -> Hearer {
+        Hearer {
+            sample_rate_hz,
+            decimator: decimate::Decimator::new(sample_rate_hz),
+            sound: Vec::new(),
+            n_samples: 0,
+        }
+    }
+
+    /// The next mono samples, full scale ±1.
+    pub fn push(&mut self, samples: &[f32]) {
+        self.n_samples += samples.len();
+        self.decimator.push(samples, &mut self.sound);
+    }
+
+    /// All that was heard.
+    pub fn finish(self, options: &HearOptions) -> Hearing {
+        let (sketches, recording) = self.listen(options);
+        let notes = confidence::weigh(&sketches, recording.noise_dbfs);
+        let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
+        Hearing {
+            notes,
+            clicks: Vec::new(),
+            a4_hz,
+            a4_hz_se,
+            recording,
+        }
+    }
+
+    /// What [`Hearer::finish`] weighs: every note that might be, with its features in the
+    /// order of [`confidence::FEATURES`]. For fitting the weights.
+    pub fn evidence(
+        self,
+        options: &HearOptions,
+    ) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
+        let (sketches, recording) = self.listen(options);
+        confidence::weigh(&sketches, recording.noise_dbfs)
+            .into_iter()
+            .enumerate()
+            .map(|(i, note)| {
+                (
+                    note,
+                    confidence::features(&sketches, i, recording.noise_dbfs),
+                )
+            })
+            .collect()
+    }
+
+    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording) {
+        let factor = self.decimator.factor();
+        self.decimator.finish(&mut self.sound);
+        self.sound.truncate(self.n_samples.div_ceil(factor));
+        let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
+        listen(
+            &self.sound,
+            f64::from(self.sample_rate_hz) / factor as f64,
+            self.sample_rate_hz,
+            duration_s,
+            options,
+        )
     }
 }
 
-/// What [`hear`] weighs: every note that might be, with its features in the order of
-/// [`confidence::FEATURES`]. For fitting the weights.
-pub fn evidence(
-    samples: &[f32],
-    sample_rate_hz: u32,
-    options: &HearOptions,
-) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
-    let (sketches, recording) = listen(samples, sample_rate_hz, options);
-    confidence::weigh(&sketches, recording.noise_dbfs)
-        .into_iter()
-        .enumerate()
-        .map(|(i, note)| {
-            (
-                note,
-                confidence::features(&sketches, i, recording.noise_dbfs),
-            )
-        })
-        .collect()
+/// Hears a whole take at once.
+pub fn hear(samples: &[f32], sample_rate_hz: u32, options: &HearOptions) -> Hearing {
+    let mut hearer = Hearer::new(sample_rate_hz);
+    hearer.push(samples);
+    hearer.finish(options)
 }
 
-/// From samples to notes in the making, and what was noticed about the recording.
+/// From the sound at `rate` to notes in the making, and what was noticed about the recording.
 fn listen(
-    samples: &[f32],
+    sound: &[f32],
+    rate: f64,
     sample_rate_hz: u32,
+    duration_s: f64,
     options: &HearOptions,
 ) -> (Vec<notes::Sketch>, Recording) {
-    let mut decimator = decimate::Decimator::new(sample_rate_hz);
-    let mut sound = Vec::with_capacity(samples.len() / decimator.factor() + 64);
-    decimator.push(samples, &mut sound);
-    decimator.finish(&mut sound);
-    sound.truncate(samples.len().div_ceil(decimator.factor()));
-    let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
     let hop_samples = ((HOP_S * rate).round() as usize).max(1);
     let high_hz = options.high_hz.min(rate / 4.0);
     let mut low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
     if options.narrow
-        && let Some(lowest_hz) = lowest_pitch_hz(&sound, rate, hop_samples, low_hz, high_hz)
+        && let Some(lowest_hz) = lowest_pitch_hz(sound, rate, hop_samples, low_hz, high_hz)
     {
         low_hz = low_hz.max((lowest_hz * NARROW_TO).min(0.5 * high_hz));
     }
     let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
     let mut found = Vec::new();
-    framer.push(&sound, &mut found);
-    framer.finish(&mut found);
+    push_all(&mut framer, sound, &mut found);
     let mut levels: Vec<f32> = found.iter().map(|f| f.level_dbfs).collect();
     levels.sort_by(f32::total_cmp);
     let quantile = |q: f64| {
@@ -192,9 +234,9 @@ fn listen(
         finder.push(frame, &mut path);
     }
     finder.finish(&mut path);
-    let envelope = envelope::Envelope::new(&sound, rate);
+    let envelope = envelope::Envelope::new(sound, rate);
     let sketches = notes::NoteMaker {
-        samples: &sound,
+        samples: sound,
         sample_rate_hz: rate,
         hop_samples,
         frame_samples: framer.frame_samples(),
@@ -205,13 +247,21 @@ fn listen(
     }
     .sketch();
     let recording = Recording {
-        duration_s: samples.len() as f64 / f64::from(sample_rate_hz),
+        duration_s,
         sample_rate_hz,
         level_dbfs: loud,
         noise_dbfs: floor,
         ..Recording::default()
     };
     (sketches, recording)
+}
+
+/// In pieces, so that the framer's own buffer stays short.
+fn push_all(framer: &mut frames::Framer, sound: &[f32], found: &mut Vec<frames::Frame>) {
+    for piece in sound.chunks(8192) {
+        framer.push(piece, found);
+    }
+    framer.finish(found);
 }
 
 /// Shares of the frames, by level, whose upper ends are called the floor and the playing.
@@ -241,8 +291,7 @@ fn lowest_pitch_hz(
     let hop_samples = 4 * hop_samples;
     let mut frames = Vec::new();
     let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
-    framer.push(sound, &mut frames);
-    framer.finish(&mut frames);
+    push_all(&mut framer, sound, &mut frames);
     let loud = frames.iter().map(|f| f.level_dbfs).fold(-120.0, f32::max);
     let mut finder =
         path::PathFinder::new(hop_samples as f64 / rate, low_hz, f64::from(loud) - 30.0);

@@ -223,6 +223,7 @@ impl Coded {
                 continue;
             }
             if self.padded && packet.data.iter().all(|byte| *byte == 0) {
+                self.cut_off = true;
                 break;
             }
             let pts = self.frames_of(packet.pts.get());
@@ -251,6 +252,10 @@ impl Coded {
                         decoded.copy_to_slice_interleaved(&mut out[before..]);
                         self.decoded_frames += decoded.frames() as u64;
                     }
+                }
+                Err(_) if self.padded && packet.data.ends_with(&[0; 8]) => {
+                    self.cut_off = true;
+                    break;
                 }
                 Err(Error::DecodeError(_) | Error::IoError(_)) => {
                     self.silence(length as u64, out);

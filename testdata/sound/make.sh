@@ -35,3 +35,8 @@ rm cover.jpg
 $quiet $(at 44100) -af volume=7.6 -c:a pcm_s16le clipped.wav
 $quiet -i clipped.wav -c:a libmp3lame -b:a 96k clipped.mp3
 rm clipped.wav
+
+# Long enough to be cut off: an M4A with its index in front, and an Ogg of several pages.
+long="-f lavfi -i aevalsrc=exprs=0.3*sin(2*PI*440*t):s=22050:d=6"
+$quiet $long -c:a aac -b:a 32k -movflags +faststart tone.m4a
+$quiet $long -c:a libvorbis -q:a 2 -page_duration 500000 tone.ogg
