@@ -31,14 +31,14 @@ pub struct Made {
     pub sample_rate_hz: u32,
 }
 
-/// Where sounds from outside the crate lie; each may be absent.
+/// What the caller may say: where room responses lie (WAV), how many notes an étude has.
 #[derive(Default)]
-pub struct Places {
-    /// Room impulse responses, WAV.
+pub struct Wishes {
     pub rooms: Vec<PathBuf>,
+    pub n_notes: Option<usize>,
 }
 
-pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Made, String> {
+pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Made, String> {
     let mixed = name.bytes().fold(seed ^ 0xA5A5, |h, b| {
         h.wrapping_mul(0x100_0000_01B3) ^ b as u64
     });
@@ -47,12 +47,12 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
     let title = format!("{name} {number}");
     match name {
         "clean" => {
-            let etude = compose(&title, &options(rng), rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner::human(etude.instrument, rng);
             play(&etude, straight, &manner, modelled(rng), rng)
         }
         "sampled" => {
-            let etude = compose(&title, &options(rng), rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner {
                 blip_share: 0.0,
                 intonation_cents: 0.0,
@@ -61,7 +61,7 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
             play(&etude, straight, &manner, recorded(rng), rng)
         }
         "faults" => {
-            let etude = compose(&title, &options(rng), rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner::human(etude.instrument, rng);
             let voice = any_voice(rng);
             let every = rng.between(8.0, 16.0);
@@ -77,12 +77,12 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
             };
             play(&etude, steps, &manner, voice, rng)
         }
-        "sequenced" => sequenced_take(&title, number, rng),
-        "rooms" => rooms_take(&title, places, rng),
-        "restarts" => restarts_take(&title, rng),
-        "drift" => drift_take(&title, rng),
+        "sequenced" => sequenced_take(&title, number, wishes, rng),
+        "rooms" => rooms_take(&title, wishes, rng),
+        "restarts" => restarts_take(&title, wishes, rng),
+        "drift" => drift_take(&title, wishes, rng),
         "tuning" => {
-            let etude = compose(&title, &options(rng), rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
             manner.a4_hz = rng.between(415.0, 466.0);
             if rng.chance(0.3) {
@@ -95,9 +95,9 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
     }
 }
 
-fn options(rng: &mut Rng) -> EtudeOptions {
+fn options(wishes: &Wishes, rng: &mut Rng) -> EtudeOptions {
     EtudeOptions {
-        n_notes: 40 + rng.below(81),
+        n_notes: wishes.n_notes.unwrap_or(40 + rng.below(81)),
         repeat: rng.chance(0.15),
         even_runs: false,
         instrument: None,
@@ -271,13 +271,18 @@ fn from_singles(
 
 /// A soundfont's clarinet as a sequencer plays it, clean and in six kinds of trouble: the mix
 /// that general pitch libraries were measured on.
-fn sequenced_take(title: &str, number: usize, rng: &mut Rng) -> Result<Made, String> {
+fn sequenced_take(
+    title: &str,
+    number: usize,
+    wishes: &Wishes,
+    rng: &mut Rng,
+) -> Result<Made, String> {
     let etude = compose(
         title,
         &EtudeOptions {
             even_runs: true,
             instrument: Some("clarinet-bb"),
-            ..options(rng)
+            ..options(wishes, rng)
         },
         rng,
     );
@@ -337,8 +342,8 @@ fn sequenced_take(title: &str, number: usize, rng: &mut Rng) -> Result<Made, Str
     Ok(made)
 }
 
-fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, String> {
-    let etude = compose(title, &options(rng), rng);
+fn rooms_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(title, &options(wishes, rng), rng);
     let manner = Manner::human(etude.instrument, rng);
     let notes = etude.notes();
     let faulty = rng.chance(0.7);
@@ -393,8 +398,8 @@ fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, Strin
         made.truth["click"] = json!({"level_db": level_db, "beats_s": performance.beats_s});
     }
     if chosen.contains(&"reverb") {
-        let response = if !places.rooms.is_empty() && rng.chance(0.4) {
-            let path = rng.pick(&places.rooms).clone();
+        let response = if !wishes.rooms.is_empty() && rng.chance(0.4) {
+            let path = rng.pick(&wishes.rooms).clone();
             told.push(format!(
                 "room {}",
                 path.file_name().unwrap_or_default().to_string_lossy()
@@ -426,13 +431,13 @@ fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, Strin
     Ok(made)
 }
 
-fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+fn restarts_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let repeat = rng.chance(0.2);
     let etude = compose(
         title,
         &EtudeOptions {
             repeat,
-            ..options(rng)
+            ..options(wishes, rng)
         },
         rng,
     );
@@ -487,9 +492,9 @@ fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
     Ok(made)
 }
 
-fn drift_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let options = EtudeOptions {
-        n_notes: 70 + rng.below(80),
+        n_notes: wishes.n_notes.unwrap_or(70 + rng.below(80)),
         repeat: false,
         even_runs: true,
         instrument: None,
