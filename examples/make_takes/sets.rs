@@ -406,7 +406,7 @@ fn rooms_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
             ));
             rooms::measured_room(&path, rate)?
         } else {
-            let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-12.0, 0.0));
+            let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-15.0, 0.0));
             told.push(format!("room rt60 {rt60_s:.2} s, wet {wet_db:.1} dB"));
             rooms::made_room(rate, rt60_s, wet_db, rng)
         };
