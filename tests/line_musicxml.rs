@@ -257,6 +257,28 @@ fn the_second_half_of_a_split_bar_counts_on() {
     assert_eq!(line.bars[3].pass, 2);
 }
 
+/// Common practice: the words stand under the last bars and count at the double bar.
+#[test]
+fn da_capo_in_words_counts_at_the_end_of_its_section() {
+    let words =
+        "<direction><direction-type><words>Menuetto D.C.</words></direction-type></direction>";
+    let end = "<barline location='right'><bar-style>light-light</bar-style></barline>";
+    let bar = |n: u32, before: &str, step: &str, after: &str| {
+        format!(
+            "<measure number='{n}'>{before}{}{after}</measure>",
+            quarter(step, "", "")
+        )
+    };
+    let music = [
+        bar(1, FOUR_FOUR, "C", ""),
+        bar(2, words, "D", ""),
+        bar(3, "", "E", end),
+        bar(4, "", "F", ""),
+    ]
+    .concat();
+    assert_eq!(names(&line(page(&music).as_bytes())), "C D E C D E F");
+}
+
 /// Faults leave the rest of the line, each with its place.
 #[test]
 fn faults_are_told_with_their_place() {
@@ -285,6 +307,26 @@ fn faults_are_told_with_their_place() {
             &["line 3, column 1"]
         };
         assert_eq!(places, expected, "{fault}");
+    }
+}
+
+/// One broken tag, even the root's or the part's, does not take the line away.
+#[test]
+fn broken_outer_tags_leave_the_line() {
+    let text = String::from_utf8(file("study.musicxml")).unwrap();
+    let expected = line(text.as_bytes());
+    for (whole, broken) in [
+        ("<score-partwise version", "<score-part>ise version"),
+        ("<score-partwise version=\"4.0\">", "<score-"),
+        ("<part id=\"P1\">", "<pa=rt id=\"P1\">"),
+        ("<part id=\"P1\">", "<part id=\"P1\""),
+        ("</part>", "</prat>"),
+        ("</part-list>", ""),
+    ] {
+        assert!(text.contains(whole));
+        let found = line(text.replace(whole, broken).as_bytes());
+        assert_eq!(found.notes, expected.notes, "{broken}");
+        assert!(!found.problems.is_empty(), "{broken}");
     }
 }
 

@@ -216,19 +216,7 @@ fn group(case: &Case, truth: &Truth, options: &Options) -> String {
     let unknown = || "unknown".to_owned();
     match options.by.as_str() {
         "voice" => truth.voice.clone().unwrap_or_else(unknown),
-        "room" => {
-            let room = truth.room.clone().unwrap_or_else(unknown);
-            // The kinds of trouble without their figures.
-            let kinds: Vec<&str> = room
-                .split(", ")
-                .filter_map(|kind| kind.split(' ').next())
-                .collect();
-            kinds
-                .into_iter()
-                .filter(|k| k.chars().all(|c| c.is_ascii_lowercase()))
-                .collect::<Vec<_>>()
-                .join("+")
-        }
+        "room" => room_kind(truth.room.as_deref().unwrap_or("none")),
         "instrument" => truth.instrument.clone().unwrap_or_else(unknown),
         _ => {
             let set = if truth.voice.is_some() {
@@ -243,6 +231,26 @@ fn group(case: &Case, truth: &Truth, options: &Options) -> String {
             }
         }
     }
+}
+
+/// The kinds of trouble in the way, without most of their figures; how wet a room is stays.
+fn room_kind(room: &str) -> String {
+    let mut kinds: Vec<String> = Vec::new();
+    for part in room.split(", ") {
+        let mut words = part.split(' ');
+        match words.next() {
+            Some("wet") => {
+                let wet_db: f64 = words.next().and_then(|db| db.parse().ok()).unwrap_or(0.0);
+                kinds.push(if wet_db > -6.0 { "wet" } else { "dry" }.to_owned());
+            }
+            Some("room") if !part.contains("rt60") => kinds.push("measured room".to_owned()),
+            Some("click") => kinds.push("click".to_owned()),
+            // The length of a beep, cut off at the comma.
+            Some(word) if !word.starts_with("length_s") => kinds.push(word.to_owned()),
+            _ => {}
+        }
+    }
+    kinds.join(" ")
 }
 
 /// CPU seconds of this thread so far; wall clock where the system does not say.

@@ -18,6 +18,9 @@ const BREAK_WITHIN_S: f64 = 0.5;
 /// Bins of confidence for notes called right.
 pub const CONFIDENCE_BINS: [f64; 8] = [0.0, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.999];
 
+/// Onsets further off are named one by one, ms.
+const ONSET_FAR_MS: f64 = 8.0;
+
 #[derive(Clone, Debug, Default)]
 pub struct Score {
     pub n_takes: usize,
@@ -187,6 +190,25 @@ pub fn score_hearing(truth: &Truth, hearing: &Hearing, log: &mut Vec<String>) ->
     for &(r, e) in &pairs {
         let (reference, estimate) = (&references[r], said[e]);
         let error_ms = 1000.0 * (estimate.onset_s - reference.onset_s);
+        if error_ms.abs() > ONSET_FAR_MS {
+            log.push(format!(
+                "onset {error_ms:+.1} ms off: {:.3} s, midi {:.2}, {}{}, after {:.3} s",
+                reference.onset_s,
+                reference.midi,
+                if reference.tongued {
+                    "tongued"
+                } else {
+                    "slurred"
+                },
+                if reference.blip { " past a blip" } else { "" },
+                reference.onset_s
+                    - if r > 0 {
+                        references[r - 1].onset_s
+                    } else {
+                        0.0
+                    }
+            ));
+        }
         match (reference.tongued, reference.blip) {
             (true, _) => score.tongued_ms.push(error_ms),
             (false, false) => score.slurred_ms.push(error_ms),

@@ -19,7 +19,7 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         "Heard, without the line (note F: onset within 50 or 25 ms and pitch within 50 cents)"
     );
     println!(
-        "  {:<16} {:>5} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>8} {:>7}",
+        "  {:<24} {:>5} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>8} {:>7}",
         "set",
         "takes",
         "notes",
@@ -38,7 +38,7 @@ pub fn print(groups: &BTreeMap<String, Score>) {
             |matched: usize| 2.0 * matched as f64 / (h.n_reference + h.n_estimated).max(1) as f64;
         let frame = |n: usize| n as f64 / h.frames.max(1) as f64;
         println!(
-            "  {:<16} {:>5} {:>6} {:>6.3} {:>6.3} {:>6} {:>7.4} {:>7.4} {:>7} {:>8} {:>7.3}",
+            "  {:<24} {:>5} {:>6} {:>6.3} {:>6.3} {:>6} {:>7.4} {:>7.4} {:>7} {:>8} {:>7.3}",
             name,
             score.n_takes,
             h.n_reference,
@@ -60,13 +60,13 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         "\nOnsets in ms, heard less true: bias (median), and spread about it (median, 95 %); pitch in cents"
     );
     println!(
-        "  {:<16} {:>24} {:>24} {:>24} {:>22}",
+        "  {:<24} {:>24} {:>24} {:>24} {:>22}",
         "set", "tongued", "slurred", "slurred past a blip", "cents: bias, 50, 95 %"
     );
     for (name, score) in &rows {
         let h = &score.hear;
         println!(
-            "  {:<16} {:>24} {:>24} {:>24} {:>22}",
+            "  {:<24} {:>24} {:>24} {:>24} {:>22}",
             name,
             spread(&h.tongued_ms),
             spread(&h.slurred_ms),
@@ -76,13 +76,13 @@ pub fn print(groups: &BTreeMap<String, Score>) {
     }
     println!("\nChecked against the line (per 1000 notes; in brackets 95 % Wilson)");
     println!(
-        "  {:<16} {:>6} {:>22} {:>22} {:>22} {:>9} {:>11}",
+        "  {:<24} {:>6} {:>22} {:>22} {:>22} {:>9} {:>11}",
         "set", "notes", "false accusations", "invented", "unsure", "misplaced", "not reached"
     );
     for (name, score) in &rows {
         let c = &score.check;
         println!(
-            "  {:<16} {:>6} {:>22} {:>22} {:>22} {:>9} {:>11}",
+            "  {:<24} {:>6} {:>22} {:>22} {:>22} {:>9} {:>11}",
             name,
             c.n_notes,
             per_1000(c.false_accusations, c.true_right),
@@ -97,14 +97,14 @@ pub fn print(groups: &BTreeMap<String, Score>) {
     }
     println!("\nFaults found (found/true, share, 95 % Wilson low)");
     println!(
-        "  {:<16} {:>20} {:>20} {:>20} {:>20} {:>16} {:>16}",
+        "  {:<24} {:>20} {:>20} {:>20} {:>20} {:>16} {:>16}",
         "set", "wrong", "its pitch right", "missed", "added", "restarts", "skips"
     );
     for (name, score) in &rows {
         let c = &score.check;
         let jumps = |found: usize, n: usize, invented: usize| format!("{found}/{n} +{invented}");
         println!(
-            "  {:<16} {:>20} {:>20} {:>20} {:>20} {:>16} {:>16}",
+            "  {:<24} {:>20} {:>20} {:>20} {:>20} {:>16} {:>16}",
             name,
             share(c.wrong_found, c.true_wrong),
             share(c.wrong_pitch_right, c.true_wrong),
@@ -118,13 +118,13 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         "\nTime: tempo error (bpm) and run deviation error (ms): median, 95 %, worst; verdicts even/uneven/cannot tell, wrong ones"
     );
     println!(
-        "  {:<16} {:>18} {:>18} {:>18} {:>18} {:>14} {:>8} {:>14}",
+        "  {:<24} {:>18} {:>18} {:>18} {:>18} {:>14} {:>8} {:>14}",
         "set", "start bpm", "end bpm", "run ms", "verdicts", "wrongly e/u", "late", "A4 cents"
     );
     for (name, score) in &rows {
         let c = &score.check;
         println!(
-            "  {:<16} {:>18} {:>18} {:>18} {:>18} {:>14} {:>8} {:>14}",
+            "  {:<24} {:>18} {:>18} {:>18} {:>18} {:>14} {:>8} {:>14}",
             name,
             sizes(&c.start_bpm),
             sizes(&c.end_bpm),

@@ -135,6 +135,12 @@ impl Etude {
         self.beats as f64 * 4.0 / self.beat_type as f64
     }
 
+    /// Sounding pitches the instrument can give.
+    pub fn sounding_range(&self) -> std::ops::RangeInclusive<i32> {
+        let instrument = self.instrument;
+        instrument.low + instrument.transpose..=instrument.high + instrument.transpose
+    }
+
     /// Quarters of one beat: 1.5 in 6/8.
     pub fn beat_quarters(&self) -> f64 {
         if self.beat_type == 8 {

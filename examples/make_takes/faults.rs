@@ -5,7 +5,13 @@ use crate::performance::Step;
 use passagework::sound::voice::Rng;
 
 /// Puts a fault into about every `every`-th note, never two within three notes.
-pub fn put_in(notes: &[Note], every: f64, seconds_per_quarter: f64, rng: &mut Rng) -> Vec<Step> {
+pub fn put_in(
+    notes: &[Note],
+    range: std::ops::RangeInclusive<i32>,
+    every: f64,
+    seconds_per_quarter: f64,
+    rng: &mut Rng,
+) -> Vec<Step> {
     let mut steps = Vec::new();
     let mut since = 0;
     for (index, note) in notes.iter().enumerate() {
@@ -21,9 +27,9 @@ pub fn put_in(notes: &[Note], every: f64, seconds_per_quarter: f64, rng: &mut Rn
             continue;
         }
         let fault = match rng.below(10) {
-            0..=2 => wrong(note, before, after, &[1, -1, 2, -2], rng, right),
-            3 => wrong(note, before, after, &[12, -12], rng, right),
-            4 => wrong(note, before, after, &[19, -19], rng, right),
+            0..=2 => wrong(note, before, after, &[1, -1, 2, -2], &range, rng, right),
+            3 => wrong(note, before, after, &[12, -12], &range, rng, right),
+            4 => wrong(note, before, after, &[19, -19], &range, rng, right),
             5 | 6 => {
                 // Left out between equal neighbours nobody could say which it was.
                 let clear = before != Some(note.sounding_midi) && after != Some(note.sounding_midi);
@@ -90,6 +96,7 @@ fn wrong(
     before: Option<i32>,
     after: Option<i32>,
     by: &[i32],
+    range: &std::ops::RangeInclusive<i32>,
     rng: &mut Rng,
     right: Step,
 ) -> Vec<Step> {
@@ -97,7 +104,7 @@ fn wrong(
         return vec![right];
     };
     let midi = note.sounding_midi + *rng.pick(by);
-    if Some(midi) == before || Some(midi) == after || !(36..=100).contains(&midi) {
+    if Some(midi) == before || Some(midi) == after || !range.contains(&midi) {
         return vec![right];
     }
     vec![Step::Note { index, midi }]

@@ -1,11 +1,12 @@
 //! Makes takes with exact truth, to develop and measure hearing, aligning and judging on.
 //!
-//! `cargo run --example make_takes -- OUT [--set NAME] [--seed N] [--count N] [--rooms DIR]`
+//! `cargo run --example make_takes -- OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR]`
 //!
 //! Each folder OUT/NAME-nnn holds `take.wav`, `line.musicxml`, the same line as
 //! `line.abc`, and `truth.json`: for every
 //! note of the line `{outcome, onset, midi, cents, slur_in}` (seconds, sounding MIDI number),
 //! then `added`, `restarts`, `skips`, `a4`, tempo, and `sounded`: every sound in order.
+//! `--notes`: about so many notes in each, instead of 40 to 120.
 //! `--rooms`: a folder of impulse responses (WAV); without it rooms are made.
 //! Even numbers are for developing, odd ones (`-held`) for measuring only.
 
@@ -24,38 +25,39 @@ use std::path::{Path, PathBuf};
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut out: Option<PathBuf> = None;
     let mut set_names: Vec<String> = Vec::new();
-    let mut places = sets::Places::default();
+    let mut wishes = sets::Wishes::default();
     let (mut seed, mut count) = (1u64, 20usize);
     let mut args = std::env::args().skip(1);
     while let Some(arg) = args.next() {
         let mut value = || args.next().ok_or(format!("{arg} needs a value"));
         match arg.as_str() {
             "--set" => set_names.push(value()?),
+            "--notes" => wishes.n_notes = Some(value()?.parse()?),
             "--seed" => seed = value()?.parse()?,
             "--count" => count = value()?.parse()?,
             "--rooms" => {
                 for entry in std::fs::read_dir(value()?)? {
                     let path = entry?.path();
                     if path.extension().is_some_and(|x| x == "wav") {
-                        places.rooms.push(path);
+                        wishes.rooms.push(path);
                     }
                 }
                 // The folder's order is the file system's own.
-                places.rooms.sort();
+                wishes.rooms.sort();
             }
             _ if arg.starts_with('-') => return Err(format!("unknown option {arg}").into()),
             _ => out = Some(arg.into()),
         }
     }
     let out = out.ok_or(
-        "say where to write: make_takes OUT [--set NAME] [--seed N] [--count N] [--rooms DIR]",
+        "say where to write: make_takes OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR]",
     )?;
     if set_names.is_empty() {
         set_names = sets::NAMES.iter().map(|name| name.to_string()).collect();
     }
     for name in &set_names {
         for number in 0..count {
-            let made = sets::make(name, seed, number, &places)?;
+            let made = sets::make(name, seed, number, &wishes)?;
             let part = if number % 2 == 0 { "dev" } else { "held" };
             write_take(
                 &out.join(format!("{name}-{seed}-{number:03}-{part}")),

@@ -1,6 +1,6 @@
 //! A player's way through an étude: what is played, when, and the truth about it.
 
-use crate::etude::Note;
+use crate::etude::{Instrument, Note};
 use passagework::sound::voice::{Blip, Rng, VoiceNote};
 use serde_json::{Value, json};
 
@@ -57,11 +57,17 @@ pub struct LateChange {
 
 impl Manner {
     /// One of the twelve tempos, human in every way.
-    pub fn human(rng: &mut Rng) -> Manner {
+    pub fn human(instrument: &Instrument, rng: &mut Rng) -> Manner {
         const TEMPOS_QPM: [f64; 12] = [
             50., 56., 63., 72., 80., 92., 104., 116., 126., 138., 152., 168.,
         ];
-        let qpm = *rng.pick(&TEMPOS_QPM);
+        // Low instruments do not run at the fastest tempos: a note needs some periods to be one.
+        let n_tempos = if instrument.low + instrument.transpose < 45 {
+            7
+        } else {
+            12
+        };
+        let qpm = *rng.pick(&TEMPOS_QPM[..n_tempos]);
         Manner {
             start_qpm: qpm,
             end_qpm: qpm,

@@ -156,7 +156,6 @@ impl RealSingles {
             let class = match name.trim_end_matches(|c: char| c.is_ascii_digit()) {
                 "D" => 2,
                 "F" => 5,
-                "Fs" => 6,
                 "As" => 10,
                 _ => continue,
             };
@@ -218,6 +217,9 @@ pub fn resample(samples: &[f32], step: f64) -> Vec<f32> {
 /// A tongued note rises at least this long, seconds.
 const TONGUE_RISE_S: f64 = 0.005;
 
+/// A sound speaks within this share of its note.
+const SPEAKS_WITHIN: f64 = 0.15;
+
 /// How notes are joined where the player slurs.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Joining {
@@ -225,6 +227,8 @@ pub enum Joining {
     Crossfade,
     /// The new sound begins from its own start while the old one dies as a soundfont's release does.
     Overlap,
+    /// As a sequencer plays it: every note from its own start, tongued ones too.
+    Sequenced,
 }
 
 /// Renders `notes` from single sounds; corrects `onsets_s` to where each truly begins.
@@ -266,19 +270,28 @@ pub fn render(
         } else {
             rng.between(0.003, 0.012)
         };
-        let (start, onset_s) = if note.tongued {
+        let (start, onset_s) = if joining == Joining::Sequenced {
+            (0, note.onset_s + single.speaks as f64 / rate)
+        } else if note.tongued {
             (single.leaves_floor, note.onset_s)
         } else if joining == Joining::Crossfade {
             (single.body, note.onset_s)
         } else {
-            (0, note.onset_s + single.speaks as f64 / rate)
+            // A sound too slow for the note is begun further in, as a player would help it speak.
+            let length_s = note.offset_s - note.onset_s;
+            let patience = (SPEAKS_WITHIN * length_s * rate) as usize;
+            let start = single.speaks.saturating_sub(patience);
+            (start, note.onset_s + (single.speaks - start) as f64 / rate)
         };
         onsets_s[place] = onset_s;
         let begin = (note.onset_s * rate).ceil() as usize;
         // The old note dies once the new one has come: a crossfade, or a release.
         let (end_s, fall_s) = match (slurred_out, joining) {
             (true, Joining::Crossfade) => (note.offset_s, 0.006),
-            (true, Joining::Overlap) => (note.offset_s + 0.004, release_s),
+            (true, Joining::Overlap) | (true, Joining::Sequenced) => {
+                (note.offset_s + 0.004, release_s)
+            }
+            (false, Joining::Sequenced) => (note.offset_s, release_s),
             (false, _) => (note.offset_s, 0.002),
         };
         let end = ((end_s + 7.0 * fall_s) * rate) as usize;
@@ -291,7 +304,7 @@ pub fn render(
             } else {
                 1.0
             };
-            if note.tongued {
+            if note.tongued && joining != Joining::Sequenced {
                 envelope *= cut_in.min(1.0);
             }
             if joining == Joining::Crossfade && fade_in_s > 0.0 {

@@ -13,7 +13,14 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 
 pub const NAMES: &[&str] = &[
-    "clean", "sampled", "faults", "rooms", "restarts", "drift", "tuning",
+    "clean",
+    "sampled",
+    "sequenced",
+    "faults",
+    "rooms",
+    "restarts",
+    "drift",
+    "tuning",
 ];
 
 pub struct Made {
@@ -24,14 +31,14 @@ pub struct Made {
     pub sample_rate_hz: u32,
 }
 
-/// Where sounds from outside the crate lie; each may be absent.
+/// What the caller may say: where room responses lie (WAV), how many notes an étude has.
 #[derive(Default)]
-pub struct Places {
-    /// Room impulse responses, WAV.
+pub struct Wishes {
     pub rooms: Vec<PathBuf>,
+    pub n_notes: Option<usize>,
 }
 
-pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Made, String> {
+pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Made, String> {
     let mixed = name.bytes().fold(seed ^ 0xA5A5, |h, b| {
         h.wrapping_mul(0x100_0000_01B3) ^ b as u64
     });
@@ -40,36 +47,43 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
     let title = format!("{name} {number}");
     match name {
         "clean" => {
-            let etude = compose(&title, &options(rng), rng);
-            let manner = Manner::human(rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
+            let manner = Manner::human(etude.instrument, rng);
             play(&etude, straight, &manner, modelled(rng), rng)
         }
         "sampled" => {
-            let etude = compose(&title, &options(rng), rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner {
                 blip_share: 0.0,
                 intonation_cents: 0.0,
-                ..Manner::human(rng)
+                ..Manner::human(etude.instrument, rng)
             };
             play(&etude, straight, &manner, recorded(rng), rng)
         }
         "faults" => {
-            let etude = compose(&title, &options(rng), rng);
-            let manner = Manner::human(rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
+            let manner = Manner::human(etude.instrument, rng);
             let voice = any_voice(rng);
             let every = rng.between(8.0, 16.0);
             let mut faults_rng = rng.clone();
             let steps = |notes: &[Note]| {
-                faults::put_in(notes, every, 60.0 / manner.start_qpm, &mut faults_rng)
+                faults::put_in(
+                    notes,
+                    etude.sounding_range(),
+                    every,
+                    60.0 / manner.start_qpm,
+                    &mut faults_rng,
+                )
             };
             play(&etude, steps, &manner, voice, rng)
         }
-        "rooms" => rooms_take(&title, places, rng),
-        "restarts" => restarts_take(&title, rng),
-        "drift" => drift_take(&title, rng),
+        "sequenced" => sequenced_take(&title, number, wishes, rng),
+        "rooms" => rooms_take(&title, wishes, rng),
+        "restarts" => restarts_take(&title, wishes, rng),
+        "drift" => drift_take(&title, wishes, rng),
         "tuning" => {
-            let etude = compose(&title, &options(rng), rng);
-            let mut manner = Manner::human(rng);
+            let etude = compose(&title, &options(wishes, rng), rng);
+            let mut manner = Manner::human(etude.instrument, rng);
             manner.a4_hz = rng.between(415.0, 466.0);
             if rng.chance(0.3) {
                 manner.a4_hz = rng.between(435.0, 445.0);
@@ -81,9 +95,9 @@ pub fn make(name: &str, seed: u64, number: usize, places: &Places) -> Result<Mad
     }
 }
 
-fn options(rng: &mut Rng) -> EtudeOptions {
+fn options(wishes: &Wishes, rng: &mut Rng) -> EtudeOptions {
     EtudeOptions {
-        n_notes: 40 + rng.below(81),
+        n_notes: wishes.n_notes.unwrap_or(40 + rng.below(81)),
         repeat: rng.chance(0.15),
         even_runs: false,
         instrument: None,
@@ -195,10 +209,10 @@ fn sound(
                             .unwrap_or_default()
                             .to_string_lossy()
                             .into_owned();
-                        let how = if joining == Joining::Crossfade {
-                            "crossfade"
-                        } else {
-                            "overlap"
+                        let how = match joining {
+                            Joining::Crossfade => "crossfade",
+                            Joining::Overlap => "overlap",
+                            Joining::Sequenced => "sequenced",
                         };
                         (samples, format!("{file} {how}"))
                     }
@@ -255,14 +269,93 @@ fn from_singles(
     Some(samples)
 }
 
-fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, String> {
-    let etude = compose(title, &options(rng), rng);
-    let manner = Manner::human(rng);
+/// A soundfont's clarinet as a sequencer plays it, clean and in six kinds of trouble: the mix
+/// that general pitch libraries were measured on.
+fn sequenced_take(
+    title: &str,
+    number: usize,
+    wishes: &Wishes,
+    rng: &mut Rng,
+) -> Result<Made, String> {
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            even_runs: true,
+            instrument: Some("clarinet-bb"),
+            ..options(wishes, rng)
+        },
+        rng,
+    );
+    let mut manner = Manner {
+        start_qpm: *rng.pick(&[60.0, 72.0, 88.0, 104.0, 120.0]),
+        a4_hz: *rng.pick(&[440.0, 440.0, 435.0, 445.0]),
+        blip_share: 0.0,
+        intonation_cents: 0.0,
+        jitter_ms: 2.0,
+        ..Manner::human(etude.instrument, rng)
+    };
+    manner.end_qpm = manner.start_qpm;
+    let notes = etude.notes();
+    let mut performance = perform(
+        &notes,
+        &straight(&notes),
+        &manner,
+        etude.beat_quarters(),
+        rng,
+    );
+    let path = if rng.chance(0.5) { TIM_GM } else { FLUID_GM };
+    let mut made = sound(
+        &etude,
+        &mut performance,
+        Voice::Font(path, Joining::Sequenced),
+        rng,
+    )?;
+    let rate = made.sample_rate_hz;
+    let samples = &mut made.samples;
+    let trouble = ["clean", "pink20", "reverb30", "pink30", "reverb60", "click"][number / 2 % 6];
+    match trouble {
+        "pink20" => rooms::add_noise(samples, rate, Noise::Pink, 20.0, rng),
+        "pink30" => rooms::add_noise(samples, rate, Noise::Pink, 30.0, rng),
+        "click" => {
+            let beats = etude.beats as usize;
+            rooms::add_click(
+                samples,
+                rate,
+                &performance.beats_s,
+                beats,
+                Tick::any(rng),
+                -20.0,
+                rng,
+            );
+        }
+        "reverb30" | "reverb60" => {
+            let (rt60_s, wet_db) = if trouble == "reverb30" {
+                (0.4, -8.0)
+            } else {
+                (1.0, -4.0)
+            };
+            *samples = rooms::convolve(samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+        }
+        _ => {}
+    }
+    made.truth["room"] = trouble.into();
+    Ok(made)
+}
+
+fn rooms_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(title, &options(wishes, rng), rng);
+    let manner = Manner::human(etude.instrument, rng);
     let notes = etude.notes();
     let faulty = rng.chance(0.7);
     let steps = if faulty {
         let every = rng.between(10.0, 20.0);
-        faults::put_in(&notes, every, 60.0 / manner.start_qpm, rng)
+        faults::put_in(
+            &notes,
+            etude.sounding_range(),
+            every,
+            60.0 / manner.start_qpm,
+            rng,
+        )
     } else {
         straight(&notes)
     };
@@ -305,15 +398,15 @@ fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, Strin
         made.truth["click"] = json!({"level_db": level_db, "beats_s": performance.beats_s});
     }
     if chosen.contains(&"reverb") {
-        let response = if !places.rooms.is_empty() && rng.chance(0.4) {
-            let path = rng.pick(&places.rooms).clone();
+        let response = if !wishes.rooms.is_empty() && rng.chance(0.4) {
+            let path = rng.pick(&wishes.rooms).clone();
             told.push(format!(
                 "room {}",
                 path.file_name().unwrap_or_default().to_string_lossy()
             ));
             rooms::measured_room(&path, rate)?
         } else {
-            let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-12.0, 0.0));
+            let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-15.0, 0.0));
             told.push(format!("room rt60 {rt60_s:.2} s, wet {wet_db:.1} dB"));
             rooms::made_room(rate, rt60_s, wet_db, rng)
         };
@@ -338,17 +431,17 @@ fn rooms_take(title: &str, places: &Places, rng: &mut Rng) -> Result<Made, Strin
     Ok(made)
 }
 
-fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+fn restarts_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let repeat = rng.chance(0.2);
     let etude = compose(
         title,
         &EtudeOptions {
             repeat,
-            ..options(rng)
+            ..options(wishes, rng)
         },
         rng,
     );
-    let mut manner = Manner::human(rng);
+    let mut manner = Manner::human(etude.instrument, rng);
     let talk = rng.chance(0.3);
     if talk {
         manner.lead_s = rng.between(1.5, 4.0);
@@ -399,15 +492,15 @@ fn restarts_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
     Ok(made)
 }
 
-fn drift_take(title: &str, rng: &mut Rng) -> Result<Made, String> {
+fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let options = EtudeOptions {
-        n_notes: 70 + rng.below(80),
+        n_notes: wishes.n_notes.unwrap_or(70 + rng.below(80)),
         repeat: false,
         even_runs: true,
         instrument: None,
     };
     let mut etude = compose(title, &options, rng);
-    let mut manner = Manner::human(rng);
+    let mut manner = Manner::human(etude.instrument, rng);
     manner.jitter_ms = rng.between(1.0, 8.0);
     let kind = rng.below(4);
     if kind <= 1 {

@@ -12,8 +12,11 @@ use passagework::sound::voice::{Rng, VoiceNote};
 /// The bore runs at this many times the output rate, so that its length can be fine.
 const OVERSAMPLING: usize = 3;
 /// Reed table: reflection at rest and its fall with the pressure difference (Smith, from memory).
-const REED_OFFSET: f64 = 0.7;
-const REED_SLOPE: f64 = -0.3;
+const REED_OFFSET: f64 = 0.5;
+const REED_SLOPE: f64 = -0.5;
+
+/// Slurred steps up to this glide, semitones.
+const GLIDE_MAX_SEMITONES: f64 = 4.5;
 
 pub fn render(
     notes: &[VoiceNote],
@@ -60,29 +63,38 @@ struct Change {
     start_s: f64,
     way_s: f64,
     midi: f64,
+    /// Too wide for the bore's length to glide: one tap is blended into the other.
+    wide: bool,
 }
 
 fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32], rng: &mut Rng) {
     let mut changes: Vec<Change> = Vec::new();
+    let wide = |from: f64, to: f64| (from - to).abs() > GLIDE_MAX_SEMITONES;
     for (place, note) in notes.iter().enumerate() {
         let mut start_s = note.onset_s;
+        let mut from = notes[place.saturating_sub(1)].midi;
         if let Some(blip) = note.blip {
             changes.push(Change {
                 start_s,
                 way_s: rng.between(0.002, 0.005),
                 midi: blip.midi,
+                wide: wide(from, blip.midi),
             });
+            from = blip.midi;
             start_s += blip.duration_s;
         }
         let way_s = if place == 0 {
             0.0
         } else {
-            rng.between(0.002, 0.010)
+            // Two waves at once cancel: a wide change must be quick.
+            let slowest_s = if wide(from, note.midi) { 0.004 } else { 0.010 };
+            rng.between(0.002, slowest_s)
         };
         changes.push(Change {
             start_s,
             way_s,
             midi: note.midi,
+            wide: wide(from, note.midi),
         });
     }
     let onset_s = notes[0].onset_s;
@@ -105,12 +117,12 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
     };
     let mut bore = vec![0.0f64; 1 << 13];
     let mask = bore.len() - 1;
-    let attack_s = rng.between(0.002, 0.012);
+    // The breath stands ready behind the tongue (portato: constant pressure, Pamies-Vila et
+    // al. 2018); only the reed must open.
+    let attack_s = rng.between(0.0005, 0.003);
     let (mut reflected, mut place, mut note_idx) = (0.0, 0, 0);
     let (mut old_pole, mut new_pole) = (pole_of(changes[0].midi), pole_of(changes[0].midi));
     let (mut old_tap, mut new_tap) = (tap_of(changes[0].midi), tap_of(changes[0].midi));
-    // The tongue leaving the reed lets a puff in that starts the tone within some periods.
-    let puff = rng.between(0.4, 0.8);
     let mut smooth = 0.0;
     let mut level = 10f64.powf(notes[0].level_db / 20.0);
     let mut summed = 0.0;
@@ -139,15 +151,15 @@ fn render_breath(notes: &[VoiceNote], rate: f64, colour: &Colour, out: &mut [f32
             let index = whole as i64 as usize;
             bore[index & mask] * (1.0 - share) + bore[(index + 1) & mask] * share
         };
-        let arriving = if way < 1.0 {
+        let arriving = if way < 1.0 && change.wide {
             (1.0 - way) * read(old_tap) + way * read(new_tap)
         } else {
-            read(new_tap)
+            // A hole half open: the bore's length lies between the two.
+            read(old_tap + (new_tap - old_tap) * way)
         };
         let (blowing, kept) = if t_s <= offset_s {
             (
-                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp())
-                    + puff * (-(t_s - onset_s) / 0.0007).exp(),
+                colour.breath * (1.0 - (-(t_s - onset_s) / attack_s).exp()),
                 0.95,
             )
         } else {

@@ -32,6 +32,10 @@ pub fn write_whole(path: &Path, text: &str) -> Result<(), OutputError> {
         return print(text).map_err(|source| OutputError("standard output".into(), source));
     }
     let failed = |source| OutputError(path.display().to_string(), source);
+    // A device or a pipe is written to as it is: a file put in its place would take it away.
+    if std::fs::metadata(path).is_ok_and(|found| !found.is_file()) {
+        return std::fs::write(path, text).map_err(failed);
+    }
     let mut beside = path.as_os_str().to_owned();
     beside.push(format!(".{}.part", std::process::id()));
     std::fs::write(&beside, text)

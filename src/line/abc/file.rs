@@ -13,7 +13,7 @@ pub struct TuneLines<'a> {
     /// The reference number of its `X:` field.
     pub number: Option<u32>,
     pub lines: Vec<TextLine<'a>>,
-    /// Lines where the tune went on after a blank line, which should have ended it.
+    /// Numbers of the lines, ascending, where the tune went on after a blank line, which should have ended it.
     pub went_on_at: Vec<usize>,
 }
 

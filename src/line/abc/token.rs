@@ -473,7 +473,7 @@ impl Lexer {
 
 /// Nothing in brackets, quotation or exclamation marks is longer; looking further would make
 /// the cost of a damaged line grow with its square.
-const BRACKET_CHARS_MAX: usize = 1000;
+const BRACKET_CHARS_MAX: usize = 300;
 
 /// More different endings, or a higher number of one, than any repeat has.
 const ENDINGS_MAX: usize = 64;

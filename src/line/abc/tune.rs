@@ -39,7 +39,7 @@ pub fn read(file_header: &[TextLine<'_>], lines: &TuneLines<'_>) -> AbcTune {
     }
     let key_line = lines.lines.iter().position(|l| l.text.starts_with("K:"));
     for (i, line) in lines.lines.iter().enumerate() {
-        if lines.went_on_at.contains(&line.number) {
+        if lines.went_on_at.binary_search(&line.number).is_ok() {
             tune.problems.say(
                 Place {
                     line: line.number,
@@ -332,6 +332,9 @@ impl Tune {
                 "music before the K: field; C major is taken",
             );
             self.in_body = true;
+        }
+        if self.voice().is_full() {
+            return;
         }
         let replaced = self.macros.apply(text);
         let mut lexer = Lexer::new(replaced.as_deref().unwrap_or(text));

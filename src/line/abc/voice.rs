@@ -20,7 +20,7 @@ pub enum Propagation {
 }
 
 /// More notes or bars than any étude has; the voice is cut there, since memory is not endless.
-const NOTES_MAX: usize = 100_000;
+const NOTES_MAX: usize = 50_000;
 const BARS_MAX: usize = 20_000;
 /// Lengths nearer than this are equal: far below a 1/1024 note, above rounding.
 const EQUAL_QUARTERS: f64 = 1e-4;
@@ -178,6 +178,11 @@ impl Voice {
             chords: None,
             codas: Vec::new(),
         }
+    }
+
+    /// No more is taken: the voice has reached its bound.
+    pub fn is_full(&self) -> bool {
+        self.full
     }
 
     pub fn n_notes(&self) -> usize {

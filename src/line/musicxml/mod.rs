@@ -127,8 +127,10 @@ impl<'a> PartSource<'a> {
     }
 }
 
+/// Whatever holds measures is a part: of a damaged file its tag may be lost or misspelt.
 fn partwise<'a>(root: Node<'a, 'a>) -> Vec<PartSource<'a>> {
-    children(root, "part")
+    root.descendants()
+        .filter(|n| child(*n, "measure").is_some())
         .take(PARTS_MAX)
         .map(|part| PartSource {
             id: part.attribute("id").unwrap_or_default().to_string(),
@@ -256,6 +258,9 @@ fn assemble(
         })
         .collect();
     place_jumps(raw, told, &mut measures);
+    if told.back == Told::Words {
+        move_words_to_their_end(raw, &mut measures);
+    }
     let mut part = Part {
         key: raw.key.clone().unwrap_or_default(),
         measures,
@@ -301,6 +306,30 @@ fn place_jumps(raw: &RawPart, told: ToldBy, measures: &mut [Measure]) {
                 Jump::DalSegno if *by == told.back => measures[i].dal_segno = true,
                 _ => {}
             }
+        }
+    }
+}
+
+/// Words of a jump end where they take effect, but a file places them where they begin:
+/// they count for a section's end, the coda or the last bar that follows closely.
+fn move_words_to_their_end(raw: &RawPart, measures: &mut [Measure]) {
+    /// "D.C. al Fine" under narrow bars is as long as these.
+    const WORDS_BARS_MAX: usize = 2;
+    for i in 0..measures.len() {
+        let (da_capo, dal_segno) = (measures[i].da_capo, measures[i].dal_segno);
+        if !da_capo && !dal_segno {
+            continue;
+        }
+        let ends = |k: usize| {
+            measures[k].repeat_backward.is_some()
+                || measures.get(k + 1).is_none_or(|next| next.coda)
+                || raw.measures[k].section_end
+        };
+        let last = (i + WORDS_BARS_MAX).min(measures.len() - 1);
+        if let Some(end) = (i..=last).find(|&k| ends(k)) {
+            (measures[i].da_capo, measures[i].dal_segno) = (false, false);
+            measures[end].da_capo |= da_capo;
+            measures[end].dal_segno |= dal_segno;
         }
     }
 }

@@ -50,6 +50,8 @@ pub struct RawMeasure {
     pub repeat_backward: Option<(u32, bool)>,
     pub ending_start: Option<Vec<u32>>,
     pub ending_stop: bool,
+    /// A double or final barline on the right.
+    pub section_end: bool,
 }
 
 /// Reads the measures of one part.
@@ -258,9 +260,17 @@ impl Walk {
                 _ => problems.at(ending, "an ending that neither starts nor stops; ignored"),
             }
         }
+        let style = child_text(node, "bar-style");
+        bar.section_end |= !left && matches!(style.as_deref(), Some("light-light" | "light-heavy"));
         let Some(repeat) = child(node, "repeat") else {
             return;
         };
+        if node.attribute("location") == Some("middle") {
+            problems.at(
+                repeat,
+                "a repeat within a bar is taken at the bar's start or end",
+            );
+        }
         match repeat.attribute("direction") {
             Some("forward") if node.attribute("location") == Some("right") => {
                 self.forward_next = true;

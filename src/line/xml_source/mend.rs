@@ -13,9 +13,22 @@ pub fn mend(text: &str) -> String {
     let mut open: Vec<(&str, usize)> = Vec::new();
     let mut rest = text;
     let mut root_done = false;
+    // Where the last comment or CDATA section ends.
+    let last_hidden = text.rfind("-->").max(text.rfind("]]>")).unwrap_or(0);
+    // The root's own tag may be the broken one, and everything hangs on it.
+    let root = score_root(text);
+    if let Some(root) = root {
+        out.push_str(&format!("<{root}>"));
+        open.push((root, 0));
+    }
     while let Some(markup) = rest.find('<') {
         let (before, tag_on) = rest.split_at(markup);
         push_text(&mut out, before, open.is_empty());
+        if last_hidden < text.len() - tag_on.len() && tag_on.starts_with("<!") {
+            // A comment or section that never ends: only its opening is dropped.
+            rest = &tag_on[2..];
+            continue;
+        }
         let Some((tag, after)) = split_tag(tag_on) else {
             // The file ends within a tag.
             rest = "";
@@ -38,7 +51,7 @@ pub fn mend(text: &str) -> String {
                 attributes,
                 empty,
             } => {
-                if root_done || open.len() >= DEPTH_MAX {
+                if root_done || open.len() >= DEPTH_MAX || Some(name) == root {
                     continue;
                 }
                 let began = out.len();
@@ -67,6 +80,17 @@ pub fn mend(text: &str) -> String {
         push_end(&mut out, name);
     }
     out
+}
+
+/// The root that a text with measures has or should have.
+fn score_root(text: &str) -> Option<&'static str> {
+    if !text.contains("<measure") {
+        None
+    } else if text.contains("score-timewise") {
+        Some("score-timewise")
+    } else {
+        Some("score-partwise")
+    }
 }
 
 /// MusicXML nests less than twenty deep; markup deeper than this is dropped.

@@ -105,27 +105,33 @@ fn root_start(text: &[u8]) -> Option<usize> {
     for _ in 0..PROLOG_ITEMS_MAX {
         at += text[at..].iter().position(|&b| b == b'<')?;
         let rest = &text[at..];
-        let skip = if rest.starts_with(b"<!--") {
-            find(rest, b"-->").map(|end| end + 3)
+        at += if rest.starts_with(b"<!--") {
+            find(rest, b"-->").map_or(1, |end| end + 3)
         } else if rest.starts_with(b"<?") {
-            find(rest, b"?>").map(|end| end + 2)
+            find(rest, b">").map_or(1, |end| end + 1)
         } else if rest.starts_with(b"<!") {
-            Some(doctype_len(rest))
+            doctype_len(rest)
         } else if rest.get(1).is_some_and(u8::is_ascii_alphabetic) {
             return Some(at);
         } else {
-            Some(1)
+            1
         };
-        at += skip?;
     }
     None
 }
 
-/// Bytes of a `<!DOCTYPE …>` with its bracketed internal subset; quotes hide brackets.
+/// Bytes of a `<!DOCTYPE …>`: to the first bracket that ends a tag or, where an internal subset
+/// comes first, to the one behind it (quotes hide brackets there).
 fn doctype_len(text: &[u8]) -> usize {
+    /// MusicXML has no use for a subset; a longer one is damage.
+    const SUBSET_BYTES_MAX: usize = 1 << 16;
+    let first_end = find(text, b">").map_or(text.len(), |end| end + 1);
+    let Some(subset) = text[..first_end].iter().position(|&b| b == b'[') else {
+        return first_end;
+    };
     let mut quote = None;
     let mut depth = 0;
-    for (i, &b) in text.iter().enumerate().skip(2) {
+    for (i, &b) in text.iter().enumerate().take(SUBSET_BYTES_MAX).skip(subset) {
         match (quote, b) {
             (Some(q), _) if q == b => quote = None,
             (Some(_), _) => {}
@@ -136,8 +142,7 @@ fn doctype_len(text: &[u8]) -> usize {
             _ => {}
         }
     }
-    // A quote or bracket never closed: up to the first end of a tag.
-    find(text, b">").map_or(text.len(), |end| end + 1)
+    first_end
 }
 
 fn find(text: &[u8], wanted: &[u8]) -> Option<usize> {
