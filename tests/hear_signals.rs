@@ -2,7 +2,7 @@
 
 use passagework::convert::{hz_to_midi, midi_to_hz};
 use passagework::hear::frames::{Frame, Framer};
-use passagework::hear::{HearOptions, HeardNote, hear};
+use passagework::hear::{HearOptions, HeardNote, Hearer, hear};
 use pitch_detection::detector::PitchDetector;
 use pitch_detection::detector::mcleod::McLeodDetector;
 use proptest::prelude::*;
@@ -30,8 +30,16 @@ fn tone(rate_hz: u32, f0_hz: f64, harmonics: &[(f64, f64)], duration_s: f64) -> 
         .collect()
 }
 
-fn sure(notes: &[HeardNote]) -> Vec<&HeardNote> {
-    notes.iter().filter(|n| n.confidence >= 0.5).collect()
+/// The notes that are sure, heard in the clarinet's range.
+fn heard(samples: &[f32], rate_hz: u32) -> Vec<HeardNote> {
+    let options = HearOptions {
+        low_hz: 130.0,
+        high_hz: 2100.0,
+        narrow: false,
+    };
+    let mut notes = hear(samples, rate_hz, &options).notes;
+    notes.retain(|n| n.confidence >= 0.5);
+    notes
 }
 
 const FULL: [(f64, f64); 5] = [(1.0, 1.0), (2.0, 0.5), (3.0, 0.4), (4.0, 0.3), (5.0, 0.2)];
@@ -62,13 +70,7 @@ fn steady_tones_of_the_frequency_table_are_told() {
                 if name == "no fundamental" && f0_hz > 1000.0 {
                     continue;
                 }
-                let options = HearOptions {
-                    low_hz: 130.0,
-                    high_hz: 2100.0,
-                    narrow: false,
-                };
-                let hearing = hear(&tone(rate_hz, f0_hz, harmonics, 0.4), rate_hz, &options);
-                let notes = sure(&hearing.notes);
+                let notes = heard(&tone(rate_hz, f0_hz, harmonics, 0.4), rate_hz);
                 assert_eq!(notes.len(), 1, "{name} {f0_hz} Hz at {rate_hz}: {notes:?}");
                 let cents = 100.0 * (notes[0].midi - hz_to_midi(f0_hz, 440.0));
                 assert!(
@@ -107,13 +109,7 @@ fn a_slurred_twelfth_is_two_notes_with_its_place() {
                     .sum::<f64>() as f32
             })
             .collect();
-        let options = HearOptions {
-            low_hz: 130.0,
-            high_hz: 2100.0,
-            narrow: false,
-        };
-        let hearing = hear(&samples, 48_000, &options);
-        let notes = sure(&hearing.notes);
+        let notes = heard(&samples, 48_000);
         assert_eq!(notes.len(), 2, "{low} to {high}: {notes:?}");
         assert_eq!((notes[0].midi.round(), notes[1].midi.round()), (low, high));
         assert!(!notes[1].tongued, "{low} to {high}");
@@ -135,13 +131,7 @@ fn another_library_tells_the_same_pitch() {
         let reference = McLeodDetector::new(2048, 1024)
             .get_pitch(&middle, 48_000, 0.1, 0.8)
             .expect("a steady tone has a pitch");
-        let options = HearOptions {
-            low_hz: 130.0,
-            high_hz: 2100.0,
-            narrow: false,
-        };
-        let hearing = hear(&samples, 48_000, &options);
-        let notes = sure(&hearing.notes);
+        let notes = heard(&samples, 48_000);
         assert_eq!(notes.len(), 1, "{midi}");
         let cents = 100.0 * (notes[0].midi - hz_to_midi(reference.frequency, 440.0));
         // McLeod and Wyvill state about one cent for their method; interpolation differs.
@@ -155,6 +145,22 @@ fn silence_and_nothing_have_no_notes() {
         let hearing = hear(&samples, 48_000, &HearOptions::default());
         assert!(hearing.notes.is_empty(), "{} samples", samples.len());
         assert_eq!(hearing.a4_hz, 440.0);
+    }
+}
+
+/// A take is heard alike whatever pieces it comes in.
+#[test]
+fn many_small_pushes_hear_what_one_large_hears() {
+    let samples = tone(44_100, 311.13, &ODD, 0.4);
+    let whole = hear(&samples, 44_100, &HearOptions::default());
+    for piece in [1, 37, 1000, 8191] {
+        let mut hearer = Hearer::new(44_100);
+        samples.chunks(piece).for_each(|part| hearer.push(part));
+        assert_eq!(
+            hearer.finish(&HearOptions::default()),
+            whole,
+            "pieces of {piece}"
+        );
     }
 }
 

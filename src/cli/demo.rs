@@ -54,7 +54,7 @@ const READINGS: [Reading; 2] = [
     },
 ];
 
-/// A beat that is late every time: the change into this written note in the faulty take.
+/// How late the faulty take's slurred changes into written E come, bars 3 and 5.
 const LATE_CHANGE_S: f64 = 0.032;
 
 pub fn run(arguments: &DemoArguments) -> Result<Done, CommandError> {
@@ -124,7 +124,6 @@ fn write_take(path: &Path, line: &Line, reading: &Reading) -> Result<(), Command
         if reading.faults {
             let misread = note.bar == "2" && note.written.alter == 2;
             midi -= f64::from(u8::from(misread));
-            // The third beat part of the run in bar 5 waits for its finger.
             let change =
                 (note.bar == "5" || note.bar == "3") && note.slurred && note.written.name() == "E";
             late_s += LATE_CHANGE_S * f64::from(u8::from(change));

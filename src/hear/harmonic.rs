@@ -1,8 +1,8 @@
 //! Least-squares fits of harmonic tones to short stretches of sound.
 //!
 //! A tone of known f0 is a sum of sines and cosines at its multiples; how much of a
-//! stretch such a sum leaves unexplained tells where one pitch gives way to another,
-//! in noise and in a ringing room too, where the wave alone does not show it.
+//! stretch such a sum explains tells whether that pitch sounds in it, in noise and in a
+//! ringing room too, where the wave alone does not show it.
 
 /// Harmonics of a tone taken into a fit, and the frequency above which none is.
 const HARMONICS_MAX: usize = 10;
@@ -11,8 +11,7 @@ const HARMONIC_TOP_HZ: f64 = 4500.0;
 /// Ridge relative to the number of samples; keeps stretches shorter than a period solvable.
 const RIDGE: f64 = 0.02;
 
-/// Running normal equations of a fit: samples go in one at a time, the unexplained
-/// power can be read after any of them.
+/// Normal equations of a fit; samples go in one at a time.
 struct Fit {
     steps: Vec<(f64, f64)>,
     phases: Vec<(f64, f64)>,

@@ -29,6 +29,22 @@ const DIP_DB_MIN: f64 = 1.2;
 const SHOULDER_NEAR_S: f64 = 0.010;
 const SHOULDER_FAR_S: f64 = 0.045;
 
+/// Level either side of a note's boundary that is looked at, seconds.
+const MARGIN_S: f64 = 0.06;
+
+/// Pitches further apart than this in time have silence between them.
+const SILENCE_S: f64 = 0.06;
+
+/// A dip this deep at a change of pitch is the tongue's; slurs dip by less, ringing rooms
+/// fill the tongue's to about as much.
+const TONGUE_DIP_DB: f64 = 6.0;
+
+/// A dip this deep leaves nothing of the old note to predict from.
+const SILENT_DIP_DB: f64 = 20.0;
+
+/// Stands for the dip of a note out of silence.
+const OUT_OF_SILENCE_DB: f64 = 30.0;
+
 /// How a note began, as the sound shows it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Beginning {
@@ -275,9 +291,8 @@ impl NoteMaker<'_> {
         let (start_s, end_s) = (self.frame_s(segment.first), self.frame_s(segment.end));
         // The shortest span that does not follow the wave itself.
         let width_s = (1.5 * period_s).max(0.005);
-        let margin_s = 0.06;
-        let base_s = start_s - margin_s;
-        let curve = self.envelope.curve_db(base_s, end_s + margin_s, width_s);
+        let base_s = start_s - MARGIN_S;
+        let curve = self.envelope.curve_db(base_s, end_s + MARGIN_S, width_s);
         if curve.len() < 8 {
             return;
         }
@@ -285,7 +300,7 @@ impl NoteMaker<'_> {
         let (e0, e1) = (at(start_s), at(end_s));
         let near = (SHOULDER_NEAR_S / STEP_S) as usize;
         let far = (SHOULDER_FAR_S / STEP_S) as usize;
-        let margin = (margin_s / STEP_S) as usize;
+        let margin = (MARGIN_S / STEP_S) as usize;
         let dip = |i: usize, low: usize, high: usize| -> f64 {
             let left = &curve
                 [i.saturating_sub(far).max(low).min(i)..=i.saturating_sub(near).max(low).min(i)];
@@ -311,7 +326,7 @@ impl NoteMaker<'_> {
         let gap_s = before.map_or(f64::INFINITY, |b| {
             self.frame_s(segment.first) - self.frame_s(b.end)
         });
-        let old = before.filter(|_| gap_s < 0.06);
+        let old = before.filter(|_| gap_s < SILENCE_S);
         let old_period = old.map(|b| rate / midi_to_hz(b.midi as f64, 440.0));
         let search = at(old.map_or(start_s - 0.02, |b| self.frame_s(b.end)) - 0.015)
             ..=at(start_s + 0.012).max(at(start_s - 0.015));
@@ -325,16 +340,16 @@ impl NoteMaker<'_> {
             let right = loudest(&curve[lowest..(lowest + margin).min(curve.len())]);
             left.min(right) - curve[lowest]
         } else {
-            30.0
+            OUT_OF_SILENCE_DB
         };
-        let tongued = depth > 6.0;
+        let tongued = depth > TONGUE_DIP_DB;
         let lowest_s = base_s + lowest as f64 * STEP_S;
         let (onset, change) = if tongued {
             self.tongued_onset(
                 lowest_s,
                 end_s,
                 width_s,
-                old_period.filter(|_| depth < 20.0),
+                old_period.filter(|_| depth < SILENT_DIP_DB),
             )
         } else {
             let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
@@ -393,7 +408,7 @@ impl NoteMaker<'_> {
                     lowest_s,
                     end_s,
                     width_s,
-                    (*depth < 20.0).then_some(period_s * rate),
+                    (*depth < SILENT_DIP_DB).then_some(period_s * rate),
                 );
                 open = (onset, change, Beginning::Dip, *depth, true, *i);
             }

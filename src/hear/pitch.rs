@@ -16,7 +16,8 @@ const PERIODS_MIN: f64 = 3.0;
 
 /// Share of the sound between the harmonics of a pitch at which the pitch below (an octave,
 /// a twelfth or two octaves) is as likely the note. A clarinet's throat B flat was measured with
-/// 2.4 % there on a real recording; a clarion note's undertone holds below 0.1 %.
+/// 2.4 % there on a real recording; that a clarion note's undertone holds below 0.1 % is from
+/// memory.
 const BETWEEN_SHARE: f64 = 0.013;
 
 /// The same where that sound has been there before the note and may be the room still ringing.

@@ -3,6 +3,7 @@
 //! Times are seconds of the take's own clock; `_ms` and `cents` are signed, late and sharp
 //! positive; `_se` is a standard error; `None` (JSON `null`) means unknown.
 
+use crate::hear::Recording;
 use serde::{Deserialize, Serialize};
 
 use crate::align::Outcome;
@@ -53,6 +54,19 @@ pub struct TakeHead {
     /// Share of samples at the converter's limit, 0 to 1.
     pub clipped_share: f64,
     pub warnings: Vec<String>,
+}
+
+impl From<&Recording> for TakeHead {
+    fn from(recording: &Recording) -> TakeHead {
+        TakeHead {
+            duration_s: recording.duration_s,
+            sample_rate_hz: recording.sample_rate_hz,
+            level_dbfs: recording.level_dbfs,
+            noise_dbfs: recording.noise_dbfs,
+            clipped_share: recording.clipped_share,
+            warnings: recording.warnings.clone(),
+        }
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

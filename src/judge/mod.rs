@@ -85,14 +85,7 @@ pub fn judge(
             notes: line.notes.len(),
             bars: line.bars.len(),
         },
-        take: TakeHead {
-            duration_s: hearing.recording.duration_s,
-            sample_rate_hz: hearing.recording.sample_rate_hz,
-            level_dbfs: hearing.recording.level_dbfs,
-            noise_dbfs: hearing.recording.noise_dbfs,
-            clipped_share: hearing.recording.clipped_share,
-            warnings: hearing.recording.warnings.clone(),
-        },
+        take: TakeHead::from(&hearing.recording),
         summary: accuracy::summary(&notes, added.len(), alignment.restarts.len()),
         transitions: accuracy::transitions(hearing, alignment, tuning.a4_hz),
         restarts: alignment

@@ -17,14 +17,7 @@ pub fn check(check: &Check) -> String {
 pub fn hearing(hearing: &Hearing) -> String {
     pretty(&HearJson {
         schema: "passagework.hear/1",
-        take: TakeHead {
-            duration_s: hearing.recording.duration_s,
-            sample_rate_hz: hearing.recording.sample_rate_hz,
-            level_dbfs: hearing.recording.level_dbfs,
-            noise_dbfs: hearing.recording.noise_dbfs,
-            clipped_share: hearing.recording.clipped_share,
-            warnings: hearing.recording.warnings.clone(),
-        },
+        take: TakeHead::from(&hearing.recording),
         tuning: TuningJson {
             a4_hz: hearing.a4_hz,
             a4_hz_se: hearing.a4_hz_se,
