@@ -16,7 +16,7 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         rows.push(("all", &total));
     }
     println!(
-        "Heard, without the line (note F: onset within 50 or 25 ms and pitch within 50 cents)"
+        "Heard, in the range of the line or, with --hear-only, in any (note F: onset within 50 or 25 ms and pitch within 50 cents)"
     );
     println!(
         "  {:<24} {:>5} {:>6} {:>6} {:>6} {:>6} {:>7} {:>7} {:>7} {:>8} {:>7}",
