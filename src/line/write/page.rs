@@ -11,9 +11,11 @@ pub const SNAP_QUARTERS: f64 = 1.0 / 240.0;
 /// Rests of a 32nd and longer stay.
 const GATE_QUARTERS: f64 = 0.12;
 /// Parts of a quarter that notes are written on, the plainest first.
-const PARTS: [u32; 19] = [
-    1, 2, 4, 3, 8, 6, 16, 12, 5, 32, 10, 7, 24, 20, 9, 14, 64, 11, 13,
+const PARTS: [u32; 20] = [
+    1, 2, 4, 3, 8, 6, 16, 12, 5, 32, 10, 7, 24, 20, 9, 14, 64, 48, 11, 13,
 ];
+/// Nearer than this a time is meant as it stands; sums of rounded thirds miss by less.
+const EXACT_QUARTERS: f64 = 1e-4;
 
 /// One bar as it is written.
 pub struct WrittenBar<'a> {
@@ -254,10 +256,12 @@ fn snapped(quarters: f64) -> Ticks {
         let part = f64::from(part);
         (quarters * part).round() / part
     };
-    let near = PARTS
-        .iter()
-        .map(|&part| place(part))
-        .find(|p| (p - quarters).abs() < SNAP_QUARTERS);
+    let near = [EXACT_QUARTERS, SNAP_QUARTERS]
+        .into_iter()
+        .find_map(|within| {
+            let mut places = PARTS.iter().map(|&part| place(part));
+            places.find(|p| (p - quarters).abs() < within)
+        });
     // Free playing: 32nds or triplets of 16ths, whichever is nearer.
     let free = || {
         [place(8), place(6)]
