@@ -4,12 +4,14 @@ use std::path::PathBuf;
 
 use clap::Args;
 use passagework::align::{AlignOptions, Rhythm, passage};
-use passagework::judge::{ClickOptions, JudgeOptions};
+use passagework::judge::{Check, ClickOptions, JudgeOptions};
+use passagework::keep::{Asked, KeepError, Library, NewTake};
 use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::pipeline::{TakeOptions, check_file};
 use passagework::show::{self, text::Layout};
 
+use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -42,7 +44,25 @@ pub struct CheckArguments {
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
     #[command(flatten)]
+    keeping: Keeping,
+    #[command(flatten)]
     look: Look,
+}
+
+/// Whether and how a take goes into the library.
+#[derive(Args)]
+struct Keeping {
+    /// Keep the take, its report and its recording in the library
+    #[arg(long)]
+    keep: bool,
+    /// When it was played, such as 2026-11-25 or "2026-11-25 18:30" [default: now]
+    #[arg(long, value_name = "TIME", requires = "keep")]
+    played: Option<String>,
+    /// Who played, where a library is shared
+    #[arg(long, value_name = "NAME", requires = "keep")]
+    player: Option<String>,
+    #[command(flatten)]
+    place: LibraryChoice,
 }
 
 /// How a report is laid out.
@@ -98,9 +118,21 @@ enum SayError {
 pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.options(&line)?;
+    // Opened first: a library that cannot be written to is known before the work.
+    let library = match arguments.keeping.keep {
+        true => Some(arguments.keeping.place.open()?),
+        false => None,
+    };
     let busy = Busy::new();
     busy.say("listening");
     let check = check_file(&line, &arguments.take, &options)?;
+    let kept = match library {
+        Some(library) => {
+            busy.say("keeping");
+            Some(arguments.keep(library, &line, &check)?)
+        }
+        None => None,
+    };
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;
@@ -112,6 +144,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     {
         output::print(&show::text::check(&line, &check, arguments.look.layout()))?;
     }
+    if let Some(kept) = kept {
+        // Not among the report, which may be for a program.
+        eprintln!("{kept}");
+    }
     Ok(if check.findings.is_empty() {
         Done::Quiet
     } else {
@@ -120,6 +156,35 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 }
 
 impl CheckArguments {
+    /// Keeps the take; what is to be told of that.
+    fn keep(&self, mut library: Library, line: &Line, check: &Check) -> Result<String, KeepError> {
+        let kept = library.keep(&NewTake {
+            line,
+            recording: &self.take,
+            check,
+            asked: Asked {
+                bars: self.bars.clone(),
+                rhythm: self.rhythm.clone(),
+                click: self.click.clone(),
+                click_at_s: self.click_at,
+            },
+            played: self.keeping.played.as_deref(),
+            player: self.keeping.player.as_deref(),
+        })?;
+        Ok(if kept.again {
+            format!(
+                "take {} is this recording already; its figures stay as they were kept",
+                kept.id
+            )
+        } else {
+            let told = kept
+                .coding
+                .told()
+                .map_or(String::new(), |t| format!("; {t}"));
+            format!("kept as take {}{told}", kept.id)
+        })
+    }
+
     fn options(&self, line: &Line) -> Result<TakeOptions, CommandError> {
         let bars = match &self.bars {
             Some(text) => Some(read_bars(text, line)?),
