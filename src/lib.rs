@@ -14,5 +14,6 @@ pub mod keep;
 pub mod line;
 pub mod pipeline;
 pub mod progress;
+pub mod said;
 pub mod show;
 pub mod sound;

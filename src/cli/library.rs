@@ -114,7 +114,7 @@ fn list(library: &Library) -> Result<String, KeepError> {
                 format!("{:.0} s", take.duration_s),
                 format!("{right} of {judged} notes right"),
             ];
-            words.extend(take.asked.bars.as_ref().map(|bars| format!("bars {bars}")));
+            words.extend(take.said.bars.as_ref().map(|bars| format!("bars {bars}")));
             words.extend(take.player.clone());
             words.push(take.source_name.clone());
             let _ = writeln!(

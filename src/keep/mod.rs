@@ -20,7 +20,7 @@ use rusqlite::Connection;
 
 pub use archive::Imported;
 pub use recording::Coding;
-pub use takes::{Asked, KeptEtude, KeptTake, KeptVersion, NewTake, TakeFilter};
+pub use takes::{KeptEtude, KeptTake, KeptVersion, NewTake, TakeFilter};
 
 /// How long one program waits for another's write before it gives up. Writes take
 /// milliseconds; a migration of a large library takes seconds.

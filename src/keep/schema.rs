@@ -38,7 +38,7 @@ CREATE TABLE take (
     player TEXT,
     instrument TEXT NOT NULL,
     click TEXT,
-    asked_json TEXT NOT NULL,
+    said_json TEXT NOT NULL,
     program_version TEXT NOT NULL,
     -- The recording: the name it came with, its bytes then, and where it lies now.
     source_name TEXT NOT NULL,

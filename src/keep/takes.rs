@@ -11,6 +11,7 @@ use super::{KeepError, Kept, Library, PART, TakeId, at, sync_folder};
 use crate::judge::Check;
 use crate::line::{Line, TempoMark};
 use crate::progress::figures::{FIGURES_VERSION, TakeFigures, figures};
+use crate::said::Said;
 
 /// What is to be kept.
 pub struct NewTake<'a> {
@@ -18,19 +19,10 @@ pub struct NewTake<'a> {
     /// The take's sound file; copied, never moved.
     pub recording: &'a Path,
     pub check: &'a Check,
-    pub asked: Asked,
+    pub said: Said,
     /// Local date, or date and time, when it was played; now where `None`.
     pub played: Option<&'a str>,
     pub player: Option<&'a str>,
-}
-
-/// What the player said about the take, as on the command line.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Asked {
-    pub bars: Option<String>,
-    pub rhythm: Option<String>,
-    pub click: Option<String>,
-    pub click_at_s: Option<f64>,
 }
 
 /// A take of the library, without its check.
@@ -47,7 +39,7 @@ pub struct KeptTake {
     pub played_local: String,
     pub player: Option<String>,
     pub instrument: String,
-    pub asked: Asked,
+    pub said: Said,
     pub program_version: String,
     pub source_name: String,
     /// File name in the library's `recordings` folder.
@@ -87,12 +79,12 @@ impl Library {
     pub fn keep(&mut self, take: &NewTake) -> Result<Kept, KeepError> {
         let hashed = file_hash(take.recording);
         let source_sha256 = at(take.recording, hashed)?;
-        let asked_json = json(&take.asked);
+        let said_json = json(&take.said);
         let line_print = identity::line_print(take.line);
         let same = Same {
             line_print: &line_print,
             source_sha256: &source_sha256,
-            asked_json: &asked_json,
+            said_json: &said_json,
         };
         if let Some(kept) = same.find(&self.db)? {
             return Ok(kept);
@@ -107,7 +99,7 @@ impl Library {
                     played_local,
                     player: take.player.map(Into::into),
                     instrument: take.check.line.instrument.clone(),
-                    asked: take.asked.clone(),
+                    said: take.said.clone(),
                     program_version: env!("CARGO_PKG_VERSION").into(),
                     source_name: file_name(take.recording),
                     source_sha256: source_sha256.clone(),
@@ -180,7 +172,7 @@ impl Library {
     pub fn takes(&self, filter: TakeFilter) -> Result<Vec<KeptTake>, KeepError> {
         let mut statement = self.db.prepare_cached(
             "SELECT take.id, uid, line_id, etude_id, title, played_unix_s, played_local, player,
-                    instrument, asked_json, program_version, source_name, recording, coding,
+                    instrument, said_json, program_version, source_name, recording, coding,
                     duration_s, figures_json
              FROM take JOIN line ON line.id = line_id JOIN figures ON take_id = take.id
              WHERE (?1 IS NULL OR etude_id = ?1) AND (?2 IS NULL OR player = ?2)
@@ -199,7 +191,7 @@ impl Library {
                 played_local: row.get(6)?,
                 player: row.get(7)?,
                 instrument: row.get(8)?,
-                asked: read_json(&uid, row.get_ref(9)?.as_str().unwrap_or_default())?,
+                said: read_json(&uid, row.get_ref(9)?.as_str().unwrap_or_default())?,
                 program_version: row.get(10)?,
                 source_name: row.get(11)?,
                 recording: row.get(12)?,
@@ -340,20 +332,20 @@ impl Library {
     /// The row of a take, as it is carried to another library.
     pub(super) fn row(&self, uid: &str) -> Result<Row, KeepError> {
         let mut statement = self.db.prepare_cached(
-            "SELECT uid, played_unix_s, played_local, player, instrument, asked_json,
+            "SELECT uid, played_unix_s, played_local, player, instrument, said_json,
                     program_version, source_name, source_sha256, recording, recording_sha256,
                     coding, duration_s
              FROM take WHERE uid = ?1",
         )?;
-        let (mut row, asked) = statement.query_row([uid], |row| {
-            let asked: String = row.get(5)?;
+        let (mut row, said) = statement.query_row([uid], |row| {
+            let said: String = row.get(5)?;
             let row = Row {
                 uid: row.get(0)?,
                 played_unix_s: row.get(1)?,
                 played_local: row.get(2)?,
                 player: row.get(3)?,
                 instrument: row.get(4)?,
-                asked: Asked::default(),
+                said: Said::default(),
                 program_version: row.get(6)?,
                 source_name: row.get(7)?,
                 source_sha256: row.get(8)?,
@@ -362,9 +354,9 @@ impl Library {
                 coding: row.get(11)?,
                 duration_s: row.get(12)?,
             };
-            Ok((row, asked))
+            Ok((row, said))
         })?;
-        row.asked = read_json(uid, &asked)?;
+        row.said = read_json(uid, &said)?;
         Ok(row)
     }
 
@@ -430,7 +422,7 @@ pub(super) struct Row {
     pub played_local: String,
     pub player: Option<String>,
     pub instrument: String,
-    pub asked: Asked,
+    pub said: Said,
     pub program_version: String,
     pub source_name: String,
     pub source_sha256: String,
@@ -445,7 +437,7 @@ impl Row {
         transaction
             .prepare_cached(
                 "INSERT INTO take (uid, line_id, played_unix_s, played_local, player, instrument,
-                    click, asked_json, program_version, source_name, source_sha256, recording,
+                    click, said_json, program_version, source_name, source_sha256, recording,
                     recording_sha256, coding, duration_s)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
             )?
@@ -456,8 +448,8 @@ impl Row {
                 self.played_local,
                 self.player,
                 self.instrument,
-                self.asked.click,
-                json(&self.asked),
+                self.said.click,
+                json(&self.said),
                 self.program_version,
                 self.source_name,
                 self.source_sha256,
@@ -474,7 +466,7 @@ impl Row {
 pub(super) struct Same<'a> {
     pub line_print: &'a str,
     pub source_sha256: &'a str,
-    pub asked_json: &'a str,
+    pub said_json: &'a str,
 }
 
 impl Same<'_> {
@@ -482,10 +474,10 @@ impl Same<'_> {
         let found = db
             .prepare_cached(
                 "SELECT take.id, coding FROM take JOIN line ON line.id = line_id
-                 WHERE source_sha256 = ?1 AND print = ?2 AND asked_json = ?3",
+                 WHERE source_sha256 = ?1 AND print = ?2 AND said_json = ?3",
             )?
             .query_row(
-                params![self.source_sha256, self.line_print, self.asked_json],
+                params![self.source_sha256, self.line_print, self.said_json],
                 |row| Ok((row.get(0)?, row.get::<_, String>(1)?)),
             )
             .optional()?;
@@ -563,7 +555,7 @@ fn stale(db: &Connection) -> Result<i64, KeepError> {
 /// Figures of every take that has none of today's kind, from its check and its line.
 pub(super) fn refigure(transaction: &Transaction) -> Result<(), KeepError> {
     let mut missing = transaction.prepare(
-        "SELECT take.id, uid, line_json, check_json, asked_json
+        "SELECT take.id, uid, line_json, check_json, said_json
          FROM take JOIN line ON line.id = line_id JOIN report ON take_id = take.id
          WHERE NOT EXISTS (SELECT 1 FROM figures
                            WHERE figures.take_id = take.id AND version = ?1)",
@@ -576,8 +568,8 @@ pub(super) fn refigure(transaction: &Transaction) -> Result<(), KeepError> {
         };
         let line: Line = read_json(&uid, text(2)?)?;
         let check: Check = read_json(&uid, text(3)?)?;
-        let asked: Asked = read_json(&uid, text(4)?)?;
-        let figures = figures(&line, &check, asked.rhythm.is_some());
+        let said: Said = read_json(&uid, text(4)?)?;
+        let figures = figures(&line, &check, said.rhythm.is_some());
         transaction
             .prepare_cached(
                 "INSERT OR REPLACE INTO figures (take_id, version, figures_json)
