@@ -365,7 +365,8 @@ mod tests {
 
     #[test]
     fn a_floating_recording_moves_by_less_than_can_be_heard() {
-        let dir = wav(spec(1, 32, SampleFormat::Float), |i| 0.9 * sound(i), 30_000);
+        let tone = |i: usize| 0.7 * (i as f64 * 0.05).sin() + 0.2 * (i as f64 * 0.31).sin();
+        let dir = wav(spec(1, 32, SampleFormat::Float), tone, 30_000);
         let (source, to) = (dir.path().join("take.wav"), dir.path().join("kept"));
         let (coding, _) = write_recording(&source, &to, 30_000.0 / 44_100.0).unwrap();
         assert_eq!(coding, Coding::FlacOfFloat);

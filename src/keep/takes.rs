@@ -298,15 +298,16 @@ impl Library {
     /// removed; the line too when no take of it is left.
     pub fn delete(&mut self, id: TakeId) -> Result<(), KeepError> {
         let place = self.recording(id)?;
-        let transaction = self
-            .db
-            .transaction_with_behavior(TransactionBehavior::Immediate)?;
-        transaction.execute("DELETE FROM take WHERE id = ?1", [id.0])?;
-        transaction.execute_batch(
-            "DELETE FROM line WHERE id NOT IN (SELECT line_id FROM take);
-             DELETE FROM etude WHERE id NOT IN (SELECT etude_id FROM line);",
-        )?;
-        transaction.commit()?;
+        if let Err(error) = self.delete_rows(id) {
+            let full = matches!(&error, KeepError::Database { source }
+                if source.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull));
+            if !full {
+                return Err(error);
+            }
+            // Deleting is how room is made: the recording goes first then.
+            at(&place, std::fs::remove_file(&place))?;
+            self.delete_rows(id)?;
+        }
         // Between here and the removal a crash leaves a recording without a row: swept later.
         match std::fs::remove_file(&place) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
@@ -320,6 +321,18 @@ impl Library {
         self.db
             .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         Ok(())
+    }
+
+    fn delete_rows(&mut self, id: TakeId) -> Result<(), KeepError> {
+        let transaction = self
+            .db
+            .transaction_with_behavior(TransactionBehavior::Immediate)?;
+        transaction.execute("DELETE FROM take WHERE id = ?1", [id.0])?;
+        transaction.execute_batch(
+            "DELETE FROM line WHERE id NOT IN (SELECT line_id FROM take);
+             DELETE FROM etude WHERE id NOT IN (SELECT etude_id FROM line);",
+        )?;
+        Ok(transaction.commit()?)
     }
 
     pub(super) fn knows(&self, uid: &str) -> Result<bool, KeepError> {
