@@ -11,5 +11,6 @@ pub mod hear;
 pub mod judge;
 pub mod line;
 pub mod pipeline;
+pub mod said;
 pub mod show;
 pub mod sound;

@@ -3,11 +3,9 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use passagework::align::{AlignOptions, Rhythm, passage};
-use passagework::judge::{ClickOptions, JudgeOptions};
-use passagework::line::Line;
 use passagework::line::read::read_line;
-use passagework::pipeline::{TakeOptions, check_file};
+use passagework::pipeline::check_file;
+use passagework::said::Said;
 use passagework::show::{self, text::Layout};
 
 use super::line::LineChoice;
@@ -74,30 +72,9 @@ impl Look {
     }
 }
 
-/// A bar range, rhythm or click that cannot be meant.
-#[derive(Debug, thiserror::Error)]
-enum SayError {
-    #[error(
-        "cannot read the bars \"{0}\": write the printed numbers of the first and the last, such as 9-16, or one, such as 9"
-    )]
-    Bars(String),
-    #[error("the line has no bars {wanted}; it has {first} to {last}")]
-    NoSuchBars {
-        wanted: String,
-        first: String,
-        last: String,
-    },
-    #[error(
-        "no rhythm is called \"{0}\"; write a chain such as long-short, short-long or long-short-short, or triplet"
-    )]
-    Rhythm(String),
-    #[error("--click-at takes a second of the take, such as 1.25")]
-    ClickAt,
-}
-
 pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
-    let options = arguments.options(&line)?;
+    let options = arguments.said().options(&line)?;
     let busy = Busy::new();
     busy.say("listening");
     let check = check_file(&line, &arguments.take, &options)?;
@@ -120,53 +97,14 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 }
 
 impl CheckArguments {
-    fn options(&self, line: &Line) -> Result<TakeOptions, CommandError> {
-        let bars = match &self.bars {
-            Some(text) => Some(read_bars(text, line)?),
-            None => None,
-        };
-        let rhythm = match &self.rhythm {
-            Some(name) => Some(Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.clone()))?),
-            None => None,
-        };
-        let mut click = match &self.click {
-            Some(text) => Some(ClickOptions::parse(text)?),
-            None => None,
-        };
-        if let Some(click) = &mut click {
-            if self.click_at.is_some_and(|s| !s.is_finite()) {
-                return Err(SayError::ClickAt.into());
-            }
-            click.at_s = self.click_at;
+    fn said(&self) -> Said {
+        Said {
+            bars: self.bars.clone(),
+            rhythm: self.rhythm.clone(),
+            click: self.click.clone(),
+            click_at_s: self.click_at,
         }
-        Ok(TakeOptions {
-            align: AlignOptions {
-                bars,
-                rhythm: rhythm.clone(),
-            },
-            judge: JudgeOptions { click, rhythm },
-        })
     }
-}
-
-/// First and last bar of `9-16` or `9`, as printed, where the line has them.
-fn read_bars(text: &str, line: &Line) -> Result<(String, String), SayError> {
-    let (from, to) = text.split_once('-').unwrap_or((text, text));
-    let (from, to) = (from.trim(), to.trim());
-    if from.is_empty() || to.is_empty() {
-        return Err(SayError::Bars(text.into()));
-    }
-    if passage(line, from, to).is_none() {
-        let number = |bar: Option<&passagework::line::LineBar>| {
-            bar.map_or_else(|| "?".into(), |b| b.number.clone())
-        };
-        return Err(SayError::NoSuchBars {
-            wanted: text.into(),
-            first: number(line.bars.first()),
-            last: number(line.bars.last()),
-        });
-    }
-    Ok((from.into(), to.into()))
 }
 
 /// A sign of life on standard error, only when that is a terminal.
