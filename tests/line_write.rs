@@ -248,6 +248,7 @@ fn made(bar_quarters: f64, beat_quarters: f64, bars: &[Vec<(f64, i32)>]) -> Line
                     slurred: false,
                     articulations: Vec::new(),
                     ornament: None,
+                    dynamic: None,
                     fermata: false,
                     breath_after: false,
                 });
@@ -364,6 +365,7 @@ fn decorate(line: &mut Line, any: &mut impl FnMut(u64) -> u64) {
         notes.push(LineNote {
             slurred,
             articulations,
+            dynamic: (any(12) == 0).then(|| "mf".to_string()),
             fermata: any(20) == 0,
             breath_after: any(20) == 0,
             ..note

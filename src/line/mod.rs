@@ -16,6 +16,8 @@ pub mod xml_source;
 
 use serde::{Deserialize, Serialize};
 
+use score::Times;
+
 /// A written pitch as it is spelled: letter, alteration, octave (C4 is middle C).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Spelling {
@@ -145,6 +147,9 @@ pub struct LineNote {
     pub ornament: Option<Ornament>,
     pub fermata: bool,
     pub breath_after: bool,
+    /// The dynamic mark that stands at this note, by its name in MusicXML: `mf`, `sfz`; `None`
+    /// where the mark before it still holds.
+    pub dynamic: Option<String>,
 }
 
 /// One bar in playing order.
@@ -182,11 +187,11 @@ pub struct Signs {
     pub ending_stop: bool,
     pub segno: bool,
     pub coda: bool,
-    /// Act at the bar's end.
-    pub fine: bool,
-    pub da_capo: bool,
-    pub dal_segno: bool,
-    pub to_coda: bool,
+    /// Act at the bar's end, on the times through it that they name.
+    pub fine: Option<Times>,
+    pub da_capo: Option<Times>,
+    pub dal_segno: Option<Times>,
+    pub to_coda: Option<Times>,
 }
 
 /// A tempo mark: `bpm` beats of `beat_quarters` quarters a minute.

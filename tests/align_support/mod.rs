@@ -131,6 +131,7 @@ pub fn line_of(page: &[Written], repeat: Option<(usize, usize)>) -> Line {
                 ornament: written.ornament,
                 fermata: false,
                 breath_after: false,
+                dynamic: None,
             });
         }
     }

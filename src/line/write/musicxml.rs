@@ -272,15 +272,19 @@ impl Page<'_> {
     /// Signs that act at the bar's end.
     fn jumps(&mut self, signs: &Signs) {
         let words = |words: &str| format!("<words>{words}</words>");
-        for (set, text, sound) in [
-            (signs.to_coda, "To Coda", "tocoda=\"1\""),
-            (signs.fine, "Fine", "fine=\"yes\""),
-            (signs.da_capo, "D.C.", "dacapo=\"yes\""),
-            (signs.dal_segno, "D.S.", "dalsegno=\"1\""),
+        for (times, text, sound) in [
+            (&signs.to_coda, "To Coda", "tocoda=\"1\""),
+            (&signs.fine, "Fine", "fine=\"yes\""),
+            (&signs.da_capo, "D.C.", "dacapo=\"yes\""),
+            (&signs.dal_segno, "D.S.", "dalsegno=\"1\""),
         ] {
-            if set {
-                self.direction(&words(text), sound);
-            }
+            let Some(times) = times else { continue };
+            let only: Vec<String> = times.iter().map(u32::to_string).collect();
+            let only = match only.is_empty() {
+                true => String::new(),
+                false => format!(" time-only=\"{}\"", only.join(",")),
+            };
+            self.direction(&words(text), &format!("{sound}{only}"));
         }
     }
 
@@ -327,6 +331,17 @@ impl Page<'_> {
                 self.xml,
                 "      <direction placement=\"above\"><direction-type><words>{}</words></direction-type></direction>",
                 escaped(words)
+            );
+        }
+        let dynamic = note.filter(|_| piece.note_first).and_then(|n| n.dynamic.as_deref());
+        if let Some(dynamic) = dynamic {
+            let sign = match DYNAMICS.contains(&dynamic) {
+                true => format!("<{dynamic}/>"),
+                false => format!("<other-dynamics>{}</other-dynamics>", escaped(dynamic)),
+            };
+            let _ = writeln!(
+                self.xml,
+                "      <direction placement=\"below\"><direction-type><dynamics>{sign}</dynamics></direction-type></direction>"
             );
         }
         let id = if piece.index.is_some() {
@@ -511,6 +526,12 @@ fn ornament_sign(ornament: Ornament) -> &'static str {
         Ornament::Tremolo => "<tremolo type=\"single\">3</tremolo>",
     }
 }
+
+/// MusicXML 4.0, `dynamics`: the marks that are elements of their own.
+const DYNAMICS: [&str; 26] = [
+    "p", "pp", "ppp", "pppp", "ppppp", "pppppp", "f", "ff", "fff", "ffff", "fffff", "ffffff", "mp",
+    "mf", "sf", "sfp", "sfpp", "fp", "rf", "rfz", "sfz", "sffz", "fz", "n", "pf", "sfzp",
+];
 
 /// MusicXML 4.0, `accidental-value`.
 fn accidental(alter: i8) -> &'static str {

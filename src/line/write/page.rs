@@ -31,7 +31,9 @@ pub fn bars(line: &Line, order: Order) -> (Vec<WrittenBar<'_>>, Vec<String>) {
     let played = fill(line);
     let mut chosen: Vec<usize> = (0..line.bars.len()).collect();
     if order == Order::Page {
-        chosen.sort_by_key(|&b| (line.bars[b].page_idx, b));
+        // Of the times through a bar the fullest, since notes may be for one time only.
+        let fullest = |b: usize| std::cmp::Reverse(played[b].iter().filter(|e| e.index.is_some()).count());
+        chosen.sort_by_key(|&b| (line.bars[b].page_idx, fullest(b), b));
         chosen.dedup_by_key(|&mut b| line.bars[b].page_idx);
     }
     let mut ids = vec![String::new(); line.notes.len()];
@@ -111,7 +113,12 @@ fn name_other_passes(
             let twin = pieces
                 .iter()
                 .filter(|p| p.index.is_some() && p.at == event.at && p.is_grace == event.grace)
-                .nth(n_before);
+                .nth(n_before)
+                // A note that is played this time only stands at the nearest of the others.
+                .or_else(|| {
+                    let notes = pieces.iter().filter(|p| p.index.is_some());
+                    notes.min_by_key(|p| (p.at - event.at).abs())
+                });
             if let Some(twin) = twin.filter(|_| ids[index].is_empty()) {
                 ids[index].clone_from(&twin.id);
             }
