@@ -346,7 +346,8 @@ fn decorate(line: &mut Line, any: &mut impl FnMut(u64) -> u64) {
             notes.last_mut().unwrap().duration_quarters += note.duration_quarters;
             continue;
         }
-        if any(10) == 0 {
+        let with_grace = any(10) == 0;
+        if with_grace {
             notes.push(LineNote {
                 duration_quarters: 0.0,
                 grace: true,
@@ -365,7 +366,8 @@ fn decorate(line: &mut Line, any: &mut impl FnMut(u64) -> u64) {
         notes.push(LineNote {
             slurred,
             articulations,
-            dynamic: (any(12) == 0).then(|| "mf".to_string()),
+            // A dynamic belongs to the first note at its place.
+            dynamic: (any(12) == 0 && !with_grace).then(|| "mf".to_string()),
             fermata: any(20) == 0,
             breath_after: any(20) == 0,
             ..note

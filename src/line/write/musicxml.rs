@@ -333,7 +333,9 @@ impl Page<'_> {
                 escaped(words)
             );
         }
-        let dynamic = note.filter(|_| piece.note_first).and_then(|n| n.dynamic.as_deref());
+        let dynamic = note
+            .filter(|_| piece.note_first)
+            .and_then(|n| n.dynamic.as_deref());
         if let Some(dynamic) = dynamic {
             let sign = match DYNAMICS.contains(&dynamic) {
                 true => format!("<{dynamic}/>"),

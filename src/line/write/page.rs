@@ -32,7 +32,8 @@ pub fn bars(line: &Line, order: Order) -> (Vec<WrittenBar<'_>>, Vec<String>) {
     let mut chosen: Vec<usize> = (0..line.bars.len()).collect();
     if order == Order::Page {
         // Of the times through a bar the fullest, since notes may be for one time only.
-        let fullest = |b: usize| std::cmp::Reverse(played[b].iter().filter(|e| e.index.is_some()).count());
+        let fullest =
+            |b: usize| std::cmp::Reverse(played[b].iter().filter(|e| e.index.is_some()).count());
         chosen.sort_by_key(|&b| (line.bars[b].page_idx, fullest(b), b));
         chosen.dedup_by_key(|&mut b| line.bars[b].page_idx);
     }
