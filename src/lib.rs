@@ -7,6 +7,7 @@
 
 pub mod align;
 pub mod convert;
+pub mod finger;
 pub mod hear;
 pub mod judge;
 pub mod line;

@@ -2,6 +2,7 @@
 
 pub mod check;
 pub mod demo;
+pub mod fingers;
 pub mod hear;
 pub mod line;
 pub mod output;
@@ -27,6 +28,8 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
+    Fingers(fingers::FingersArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }
