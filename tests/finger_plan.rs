@@ -6,7 +6,7 @@ mod finger_support;
 use finger_support::*;
 use passagework::finger::plan::Reason;
 use passagework::finger::{Wishes, plan};
-use passagework::line::{TempoMark, Spelling};
+use passagework::line::{Spelling, TempoMark};
 use passagework::show::fingers::Words;
 
 #[test]
@@ -70,7 +70,11 @@ fn a_slide_that_17_keys_cannot_avoid_is_named() {
     };
     let forced = &plan_17.forced[0];
     assert!(forced.change.slides != 0);
-    assert!(words.change(&forced.change).contains("little finger slides"));
+    assert!(
+        words
+            .change(&forced.change)
+            .contains("little finger slides")
+    );
     // The left Ab/Eb lever takes it away.
     let lever = Wishes {
         with: vec!["left-ab".into()],
@@ -90,7 +94,14 @@ fn a_slide_that_17_keys_cannot_avoid_is_named() {
 fn double_sharps_are_fingered_as_what_they_sound() {
     // F##4 is G4: open; B##4 is C#5; written in the étude's own spelling all the same.
     let (line, plan) = planned("^^F^G");
-    assert_eq!(line.notes[0].written, Spelling { letter: 3, alter: 2, octave: 4 });
+    assert_eq!(
+        line.notes[0].written,
+        Spelling {
+            letter: 3,
+            alter: 2,
+            octave: 4
+        }
+    );
     let chart = clarinet();
     let hold = plan.notes[0].hold.expect("a fingering");
     assert_eq!(chart.fingerings[hold.fingering].name, "open");
@@ -105,14 +116,23 @@ fn the_right_hand_is_down_before_the_break() {
     assert_eq!(held(1), ["R1", "R2", "R3"]);
     // Not where the line stays below.
     let (_, below) = planned("GAGAG");
-    assert!(below.notes.iter().all(|n| n.hold.is_some_and(|h| h.held == 0)));
+    assert!(
+        below
+            .notes
+            .iter()
+            .all(|n| n.hold.is_some_and(|h| h.held == 0))
+    );
 }
 
 #[test]
 fn choices_tell_what_they_hang_on() {
     let (line, plan) = planned("d^c^d");
     let chart = clarinet();
-    let words = Words { line: &line, chart: &chart, plan: &plan };
+    let words = Words {
+        line: &line,
+        chart: &chart,
+        plan: &plan,
+    };
     assert_eq!(words.reason(1), "D#5 next is right only");
     let note = &plan.notes[1];
     assert!(note.choice);
@@ -131,8 +151,14 @@ fn pins_and_habits_are_kept() {
         ..Wishes::default()
     };
     assert_eq!(names("^A,B,^A,")[1], "fork (sliver)");
-    assert_eq!(names_with("^A,B,^A,", &wishes(&["1=middle"], &[]))[1], "middle finger");
-    assert_eq!(names_with("^A,B,^A,", &wishes(&["1 B3=mid"], &[]))[1], "middle finger");
+    assert_eq!(
+        names_with("^A,B,^A,", &wishes(&["1=middle"], &[]))[1],
+        "middle finger"
+    );
+    assert_eq!(
+        names_with("^A,B,^A,", &wishes(&["1 B3=mid"], &[]))[1],
+        "middle finger"
+    );
     // A habit decides where nothing else does, and gives way to a slide.
     assert_eq!(names("aBa")[1], "left");
     assert_eq!(names_with("aBa", &wishes(&[], &["B=right"]))[1], "right");
@@ -168,10 +194,16 @@ fn wishes_that_cannot_be_met_are_told() {
         assert!(error.to_string().contains(wanted), "{error}");
     }
     for bad in ["", "=left", "9", "9=", "9:x=left", "9 H2=left"] {
-        assert!(bad.parse::<passagework::finger::wishes::Pin>().is_err(), "{bad}");
+        assert!(
+            bad.parse::<passagework::finger::wishes::Pin>().is_err(),
+            "{bad}"
+        );
     }
     for bad in ["", "X=left", "B", "=right"] {
-        assert!(bad.parse::<passagework::finger::wishes::Habit>().is_err(), "{bad}");
+        assert!(
+            bad.parse::<passagework::finger::wishes::Habit>().is_err(),
+            "{bad}"
+        );
     }
 }
 
@@ -180,14 +212,24 @@ fn wishes_that_cannot_be_met_are_told() {
 fn hard_changes_are_ranked_with_a_tempo_limit() {
     let mut slow = line("GABcGA^Cc^d");
     let mut fast = slow.clone();
-    slow.tempo = Some(TempoMark { beat_quarters: 1.0, bpm: 60.0 });
-    fast.tempo = Some(TempoMark { beat_quarters: 1.0, bpm: 120.0 });
+    slow.tempo = Some(TempoMark {
+        beat_quarters: 1.0,
+        bpm: 60.0,
+    });
+    fast.tempo = Some(TempoMark {
+        beat_quarters: 1.0,
+        bpm: 120.0,
+    });
     let (a, b) = (
         plan(&slow, &clarinet(), &Wishes::default()).expect("a plan"),
         plan(&fast, &clarinet(), &Wishes::default()).expect("a plan"),
     );
     assert!(!a.hard.is_empty());
-    assert!(a.hard.windows(2).all(|w| w[0].weighed.cost >= w[1].weighed.cost));
+    assert!(
+        a.hard
+            .windows(2)
+            .all(|w| w[0].weighed.cost >= w[1].weighed.cost)
+    );
     assert!(a.hard[0].weighed.change.slides != 0, "the slide is hardest");
     assert_eq!(a.hard[0].tempo_limit_bpm, b.hard[0].tempo_limit_bpm);
     assert!(a.hard[0].weighed.cost < b.hard[0].weighed.cost);

@@ -14,7 +14,10 @@ use proptest::prelude::*;
 fn made(notes: &[(i32, u8, bool, bool, bool)]) -> Line {
     let mut line = finger_support::line("C");
     let sample: LineNote = line.notes[0].clone();
-    line.tempo = Some(TempoMark { beat_quarters: 1.0, bpm: 96.0 });
+    line.tempo = Some(TempoMark {
+        beat_quarters: 1.0,
+        bpm: 96.0,
+    });
     line.notes.clear();
     let mut onset_quarters = 0.0;
     for &(midi, sixteenths, slurred, breath_after, rest) in notes {
@@ -42,7 +45,11 @@ fn brute_force(line: &Line, wishes: &Wishes) -> f64 {
         last: Option<Hold>,
         so_far: f64,
         best: &mut f64,
-        at: &(passagework::finger::Chart, Vec<passagework::finger::states::Ways>, Vec<passagework::finger::states::Between>),
+        at: &(
+            passagework::finger::Chart,
+            Vec<passagework::finger::states::Ways>,
+            Vec<passagework::finger::states::Between>,
+        ),
     ) {
         let (chart, ways, gaps) = at;
         if i == ways.len() {
@@ -53,7 +60,9 @@ fn brute_force(line: &Line, wishes: &Wishes) -> f64 {
             return deeper(i + 1, None, so_far, best, at);
         }
         for (hold, cost) in ways[i].holds.iter().zip(&ways[i].costs) {
-            let step = last.map_or(0.0, |last| gaps[i - 1].cost(&Change::between(chart, last, *hold)));
+            let step = last.map_or(0.0, |last| {
+                gaps[i - 1].cost(&Change::between(chart, last, *hold))
+            });
             deeper(i + 1, Some(*hold), so_far + cost + step, best, at);
         }
     }
@@ -70,7 +79,11 @@ fn added_up(line: &Line, made: &Plan, wishes: &Wishes) -> f64 {
     let mut sum = 0.0;
     for (i, note) in made.notes.iter().enumerate() {
         let Some(hold) = note.hold else { continue };
-        let place = ways[i].holds.iter().position(|h| *h == hold).expect("a way of the note");
+        let place = ways[i]
+            .holds
+            .iter()
+            .position(|h| *h == hold)
+            .expect("a way of the note");
         sum += ways[i].costs[place];
         if let Some(before) = i.checked_sub(1).and_then(|b| made.notes[b].hold) {
             sum += gaps[i - 1].cost(&Change::between(&chart, before, hold));

@@ -299,7 +299,15 @@ impl Planner<'_> {
                 let (then, then_cost) = toward(*instead, beside);
                 (then_cost - now_cost, beside, now, then)
             })
-            .max_by(|a, b| a.0.total_cmp(&b.0));
+            .max_by(|a, b| {
+                // A neighbour that has one way only explains more than one that follows suit.
+                let settled = |side: usize, now: &Change, then: &Change| {
+                    then.awkward() > now.awkward() && self.ways[first + side].n_fingerings == 1
+                };
+                settled(a.1, &a.2, &a.3)
+                    .cmp(&settled(b.1, &b.2, &b.3))
+                    .then(a.0.total_cmp(&b.0))
+            });
         let ordinary = self.chart.fingerings[path[i].fingering].rank == 1;
         let Some((excess, side, now, then)) = worse else {
             return Reason::Ordinary;

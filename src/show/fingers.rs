@@ -5,7 +5,7 @@ use std::fmt::Write;
 use serde::Serialize;
 
 use super::text::Layout;
-use crate::finger::change::Change;
+use crate::finger::change::{AWKWARD_MS, Change};
 use crate::finger::chart::Confidence;
 use crate::finger::plan::{NotePlan, Plan, Reason};
 use crate::finger::{Chart, Fingering};
@@ -13,7 +13,7 @@ use crate::line::Line;
 
 /// Extra cost of the second best from which a choice is worth a pencil mark: less, and either
 /// will do.
-const WORTH_MARKING_MS: f64 = 8.0;
+const WORTH_MARKING_MS: f64 = 20.0;
 
 /// Whether the choice is one to settle before playing: it matters, or it is not what one would
 /// do without thinking.
@@ -185,7 +185,12 @@ impl Words<'_> {
                 let (name, side) = (name(*beside), side(*beside));
                 match (hand, there.choice) {
                     ("left" | "right", false) => format!("{name} {side} is {hand} only"),
-                    ("left" | "right", true) => format!("{name} {side} goes {hand}"),
+                    ("left" | "right", true) => {
+                        let root = self.root(i, *beside).map_or_else(String::new, |root| {
+                            format!(", for {}", self.line.notes[root].written)
+                        });
+                        format!("{name} {side} goes {hand}{root}")
+                    }
                     _ if *flip => format!("or a finger would jump between keys at {name} {side}"),
                     _ => format!("or a little finger would slide at {name} {side}"),
                 }
@@ -214,6 +219,22 @@ impl Words<'_> {
             }
             Reason::FurtherOn => "what comes further on hangs on it".into(),
             Reason::Ordinary => "ordinary choice".into(),
+        }
+    }
+
+    /// The note with one fingering only that a chain of little fingers, from note `i` over the one
+    /// beside, hangs on.
+    fn root(&self, i: usize, beside: usize) -> Option<usize> {
+        let (mut last, mut at) = (i, beside);
+        loop {
+            match self.plan.notes[at].reason {
+                Reason::Only => return Some(at),
+                // Onward only: a chain that turns back has no root there.
+                Reason::Avoids { beside: on, .. } if (on > at) == (at > last) => {
+                    (last, at) = (at, on);
+                }
+                _ => return None,
+            }
         }
     }
 
@@ -301,7 +322,10 @@ impl Words<'_> {
                 let name = fingering(self.chart, note).map_or("", |f| &f.name);
                 let second = note.second.map_or_else(String::new, |s| {
                     let other = &self.chart.fingerings[s.fingering].name;
-                    format!("; else {other}, +{:.0} ms", s.extra_cost_ms)
+                    match s.extra_cost_ms >= AWKWARD_MS {
+                        true => format!("; else {other}, with a slide"),
+                        false => format!("; else {other}, +{:.0} ms", s.extra_cost_ms),
+                    }
                 });
                 [
                     self.place(i),

@@ -12,9 +12,7 @@ pub fn clarinet() -> Chart {
 
 /// A line from ABC notes in C major, sixteenths at a quarter = 80, all slurred by bars' ends.
 pub fn line(notes: &str) -> Line {
-    let abc = format!(
-        "X:1\nT:test\nM:none\nL:1/16\nQ:1/4=80\nK:C transpose=-2\n({notes})|]\n"
-    );
+    let abc = format!("X:1\nT:test\nM:none\nL:1/16\nQ:1/4=80\nK:C transpose=-2\n({notes})|]\n");
     let options = LineOptions {
         instrument: Some("clarinet-bb".into()),
         ..LineOptions::default()
