@@ -85,6 +85,13 @@ pub fn from_hints<'a>(
     })
 }
 
+/// The instrument that players mean by the first hint that names any: the usual one of a family.
+pub fn usual_of_hints<'a>(hints: impl IntoIterator<Item = &'a str>) -> Option<&'static Instrument> {
+    hints
+        .into_iter()
+        .find_map(|hint| by_score_name(hint).first().copied().or(by_sound_id(hint)))
+}
+
 fn by_sound_id(id: &str) -> Option<&'static Instrument> {
     TABLE.iter().find(|i| i.sound_id == id.trim())
 }
