@@ -12,7 +12,7 @@ import json
 import subprocess
 import sys
 
-from music21 import chord, converter, note, stream
+from music21 import chord, converter, harmony, note, stream
 
 QUARTERS = 0.02  # Tuplets are rounded to the divisions of the file.
 
@@ -22,7 +22,7 @@ def rows(part):
     written, sounding = part.stripTies(), part.toSoundingPitch().stripTies()
     found = []
     for here, there in zip(written.flatten().notes, sounding.flatten().notes):
-        if not isinstance(here, (note.Note, chord.Chord)) or type(here).__name__ in ("ChordSymbol", "NoChord"):
+        if not isinstance(here, (note.Note, chord.Chord)) or isinstance(here, harmony.Harmony):
             continue
         if here.duration.isGrace or not here.pitches:
             continue

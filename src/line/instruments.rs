@@ -372,6 +372,10 @@ mod tests {
             let found = from_hints([part_name], transpose).map(|i| i.name);
             assert_eq!(found, wanted, "{part_name}");
         }
+        let usual = |hint| usual_of_hints([hint]).map(|i| i.name);
+        assert_eq!(usual("clarinet"), Some("clarinet-bb"));
+        assert_eq!(usual("Clarinet in C"), Some("clarinet-c"));
+        assert_eq!(usual("Melody"), None);
         let by_sound = |id, transpose| from_hints(["Part 1", id], transpose).map(|i| i.name);
         assert_eq!(
             by_sound("wind.reed.clarinet.bflat", None),
