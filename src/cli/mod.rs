@@ -3,6 +3,7 @@
 pub mod check;
 pub mod demo;
 pub mod hear;
+pub mod library;
 pub mod line;
 pub mod output;
 
@@ -27,6 +28,8 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// The kept takes: list, delete, export, import
+    Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }
