@@ -3,6 +3,7 @@
 //! A take goes one way: [`mod@line`] reads the étude, [`sound`] the recording,
 //! [`hear`] turns samples into notes, [`align`] says which heard note is which
 //! written one, [`judge`] measures, [`show`] puts it into words.
+//! [`keep`] holds takes over the days, [`progress`] says what changed.
 //! Sounding pitch inside; written pitch, in the étude's own spelling, outside.
 
 pub mod align;
@@ -10,8 +11,10 @@ pub mod convert;
 pub mod finger;
 pub mod hear;
 pub mod judge;
+pub mod keep;
 pub mod line;
 pub mod pipeline;
+pub mod progress;
 pub mod said;
 pub mod show;
 pub mod sound;

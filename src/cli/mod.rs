@@ -4,6 +4,7 @@ pub mod check;
 pub mod demo;
 pub mod fingers;
 pub mod hear;
+pub mod library;
 pub mod line;
 pub mod output;
 
@@ -30,6 +31,8 @@ pub enum Command {
     Hear(hear::HearArguments),
     /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
     Fingers(fingers::FingersArguments),
+    /// The kept takes: list, delete, export, import
+    Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }
