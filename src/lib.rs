@@ -10,6 +10,7 @@ pub mod convert;
 pub mod hear;
 pub mod judge;
 pub mod line;
+pub mod page;
 pub mod pipeline;
 pub mod said;
 pub mod show;

@@ -12,6 +12,7 @@ fn main() -> ExitCode {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
+        Command::Page(arguments) => cli::page::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
     };
     cli::exit_code(done)

@@ -5,6 +5,7 @@ pub mod demo;
 pub mod hear;
 pub mod line;
 pub mod output;
+pub mod page;
 
 use std::process::ExitCode;
 
@@ -27,6 +28,8 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Open the page: line, take and findings in the browser of this machine
+    Page(page::PageArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }
