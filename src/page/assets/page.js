@@ -145,7 +145,7 @@ function showLine(answer) {
   $('title').textContent = line.title || answer.name;
   const instrument = stand.instruments.find((i) => i.name === line.instrument);
   $('subtitle').textContent = [
-    instrument?.label ?? 'instrument not said: taken as it sounds',
+    instrument?.label ?? 'instrument not said, so it sounds as written',
     line.parts.length > 1 ? line.part : null,
     count(barsOf(line.notes).length, 'bar'),
     count(line.notes.length, 'note'),
@@ -435,6 +435,8 @@ let loaded = null;
 let wanted = 'take';
 /** The note to begin at; null goes on where the sound is. */
 let startIndex = 0;
+/** The first note of the spot that was asked for. */
+let spot = null;
 let lastHere = null;
 
 /** Seconds at which note `index` begins in what is loaded. */
@@ -486,18 +488,23 @@ async function load(source) {
 /** Plays what is loaded from one second to another; to its end without `end`. */
 async function play(start, end = null) {
   until = end;
+  spot = null;
   player.currentTime = Math.max(0, start);
   await player.play();
 }
 
-/** Plays notes `first` to `last` and a little around them. */
+/** Plays notes `first` to `last` and a little around them; asked again, it stops. */
 function hearNotes(first, last) {
   return attempt(async () => {
+    const again = !player.paused && spot === first;
+    player.pause();
+    if (again) return;
     const source = stand.report ? wanted : 'line';
     await load(source);
     const start = secondsOf(first, source);
     const next = last + 1 < stand.line.line.notes.length ? secondsOf(last + 1, source) : player.duration;
     await play(start - AROUND_S, Math.max(start, next) + AROUND_S);
+    spot = first;
   });
 }
 
@@ -640,10 +647,12 @@ function begin() {
   for (const name of ['play', 'pause', 'ended']) player.addEventListener(name, showPlaying);
   player.addEventListener('seeked', tick);
 
+  document.addEventListener('keydown', (e) => { if (e.key === 'Escape') player.pause(); });
+
   let inside = 0;
   const hasFiles = (e) => [...(e.dataTransfer?.types ?? [])].includes('Files');
   document.addEventListener('dragenter', (e) => { if (hasFiles(e)) { inside += 1; $('drop').hidden = false; } });
-  document.addEventListener('dragleave', (e) => { if (hasFiles(e)) { inside -= 1; $('drop').hidden = inside > 0 ? false : true; } });
+  document.addEventListener('dragleave', (e) => { if (hasFiles(e)) { inside -= 1; $('drop').hidden = inside <= 0; } });
   document.addEventListener('dragover', (e) => e.preventDefault());
   document.addEventListener('drop', (e) => {
     e.preventDefault();
