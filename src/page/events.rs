@@ -134,11 +134,7 @@ fn check(page: &Page, job: &Job, told: &Told) -> Result<(), Refusal> {
     .map_err(|e| told_as(e, &take))?;
     let written: Value =
         serde_json::from_str(&show::json::check(&check)).expect("the check was just written");
-    let report = page.store.put_report(Report {
-        line_file,
-        line,
-        check,
-    });
+    let report = page.store.put_report(Report { check });
     tell(
         told,
         json!({

@@ -9,9 +9,11 @@ use axum::response::{IntoResponse, Response};
 pub struct Refusal(pub StatusCode, pub String);
 
 impl Refusal {
-    /// What was sent cannot be understood or used.
+    /// What was sent cannot be understood or used. Browsers write an answer of 400 and more
+    /// into their console as an error of the page; that a file is no music is none, and travels
+    /// as an answer.
     pub fn unusable(why: impl std::fmt::Display) -> Refusal {
-        Refusal(StatusCode::UNPROCESSABLE_ENTITY, sentence(&why.to_string()))
+        Refusal(StatusCode::OK, sentence(&why.to_string()))
     }
 
     /// Something of ours failed: the disk, mostly.

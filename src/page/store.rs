@@ -76,8 +76,6 @@ impl Drop for Sound {
 
 /// One take held against one line.
 pub struct Report {
-    pub line_file: Arc<LineFile>,
-    pub line: Line,
     pub check: Check,
 }
 

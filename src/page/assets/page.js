@@ -35,7 +35,7 @@ async function ask(path, options) {
   } catch {
     throw new Said(`The program answered in a way this page does not understand (${answer.status}).`);
   }
-  if (!answer.ok) throw new Said(body.error ?? `The program refused this (${answer.status}).`);
+  if (!answer.ok || body.error) throw new Said(body.error ?? `The program refused this (${answer.status}).`);
   return body;
 }
 
@@ -490,7 +490,12 @@ async function play(start, end = null) {
   until = end;
   spot = null;
   player.currentTime = Math.max(0, start);
-  await player.play();
+  try {
+    await player.play();
+  } catch (error) {
+    // Stopped again before it began: that is what was wanted.
+    if (error.name !== 'AbortError') throw new Said(`The browser does not play this: ${error.message}`);
+  }
 }
 
 /** Plays notes `first` to `last` and a little around them; asked again, it stops. */
