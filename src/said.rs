@@ -1,12 +1,15 @@
 //! What a player says about a take, as text: on the command line and on the page alike.
 
+use serde::{Deserialize, Serialize};
+
 use crate::align::{AlignOptions, Rhythm, passage};
 use crate::judge::{ClickError, ClickOptions, JudgeOptions};
 use crate::line::{Line, LineBar};
 use crate::pipeline::TakeOptions;
 
 /// Each as it was typed; `None` where nothing was said.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Said {
     /// The passage played, by printed bar numbers: `9-16` or `9`.
     pub bars: Option<String>,

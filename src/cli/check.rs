@@ -3,11 +3,15 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use passagework::judge::Check;
+use passagework::keep::{KeepError, Library, NewTake};
+use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::pipeline::check_file;
 use passagework::said::Said;
 use passagework::show::{self, text::Layout};
 
+use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -40,7 +44,25 @@ pub struct CheckArguments {
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
     #[command(flatten)]
+    keeping: Keeping,
+    #[command(flatten)]
     look: Look,
+}
+
+/// Whether and how a take goes into the library.
+#[derive(Args)]
+struct Keeping {
+    /// Keep the take, its report and its recording in the library
+    #[arg(long)]
+    keep: bool,
+    /// When it was played, such as 2026-11-25 or "2026-11-25 18:30" [default: now]
+    #[arg(long, value_name = "TIME", requires = "keep")]
+    played: Option<String>,
+    /// Who played, where a library is shared
+    #[arg(long, value_name = "NAME", requires = "keep")]
+    player: Option<String>,
+    #[command(flatten)]
+    place: LibraryChoice,
 }
 
 /// How a report is laid out.
@@ -75,9 +97,21 @@ impl Look {
 pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.said().options(&line)?;
+    // Opened first: a library that cannot be written to is known before the work.
+    let library = match arguments.keeping.keep {
+        true => Some(arguments.keeping.place.open()?),
+        false => None,
+    };
     let busy = Busy::new();
     busy.say("listening");
     let check = check_file(&line, &arguments.take, &options)?;
+    let kept = match library {
+        Some(library) => {
+            busy.say("keeping");
+            Some(arguments.keep(library, &line, &check)?)
+        }
+        None => None,
+    };
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;
@@ -89,6 +123,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     {
         output::print(&show::text::check(&line, &check, arguments.look.layout()))?;
     }
+    if let Some(kept) = kept {
+        // Not among the report, which may be for a program.
+        eprintln!("{kept}");
+    }
     Ok(if check.findings.is_empty() {
         Done::Quiet
     } else {
@@ -97,6 +135,30 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 }
 
 impl CheckArguments {
+    /// Keeps the take; what is to be told of that.
+    fn keep(&self, mut library: Library, line: &Line, check: &Check) -> Result<String, KeepError> {
+        let kept = library.keep(&NewTake {
+            line,
+            recording: &self.take,
+            check,
+            said: self.said(),
+            played: self.keeping.played.as_deref(),
+            player: self.keeping.player.as_deref(),
+        })?;
+        Ok(if kept.again {
+            format!(
+                "take {} is this recording already; its figures stay as they were kept",
+                kept.id
+            )
+        } else {
+            let told = kept
+                .coding
+                .told()
+                .map_or(String::new(), |t| format!("; {t}"));
+            format!("kept as take {}{told}", kept.id)
+        })
+    }
+
     fn said(&self) -> Said {
         Said {
             bars: self.bars.clone(),

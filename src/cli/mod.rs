@@ -3,6 +3,7 @@
 pub mod check;
 pub mod demo;
 pub mod hear;
+pub mod library;
 pub mod line;
 pub mod output;
 pub mod page;
@@ -30,6 +31,8 @@ pub enum Command {
     Hear(hear::HearArguments),
     /// Open the page: line, take and findings in the browser of this machine
     Page(page::PageArguments),
+    /// The kept takes: list, delete, export, import
+    Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }
