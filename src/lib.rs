@@ -10,6 +10,7 @@ pub mod convert;
 pub mod hear;
 pub mod judge;
 pub mod line;
+pub mod live;
 pub mod pipeline;
 pub mod show;
 pub mod sound;

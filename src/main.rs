@@ -11,6 +11,7 @@ fn main() -> ExitCode {
     let done = match Passagework::parse().command {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
+        Command::Listen(arguments) => cli::listen::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
     };

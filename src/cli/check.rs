@@ -121,32 +121,42 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 
 impl CheckArguments {
     fn options(&self, line: &Line) -> Result<TakeOptions, CommandError> {
-        let bars = match &self.bars {
-            Some(text) => Some(read_bars(text, line)?),
-            None => None,
-        };
-        let rhythm = match &self.rhythm {
-            Some(name) => Some(Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.clone()))?),
-            None => None,
-        };
-        let mut click = match &self.click {
-            Some(text) => Some(ClickOptions::parse(text)?),
-            None => None,
-        };
-        if let Some(click) = &mut click {
+        let mut options = said(
+            line,
+            self.bars.as_deref(),
+            self.rhythm.as_deref(),
+            self.click.as_deref(),
+        )?;
+        if let Some(click) = &mut options.judge.click {
             if self.click_at.is_some_and(|s| !s.is_finite()) {
                 return Err(SayError::ClickAt.into());
             }
             click.at_s = self.click_at;
         }
-        Ok(TakeOptions {
-            align: AlignOptions {
-                bars,
-                rhythm: rhythm.clone(),
-            },
-            judge: JudgeOptions { click, rhythm },
-        })
+        Ok(options)
     }
+}
+
+/// What the player said of the take, read.
+pub fn said(
+    line: &Line,
+    bars: Option<&str>,
+    rhythm: Option<&str>,
+    click: Option<&str>,
+) -> Result<TakeOptions, CommandError> {
+    let bars = bars.map(|text| read_bars(text, line)).transpose()?;
+    let rhythm = rhythm
+        .map(|name| Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.into())))
+        .transpose()?;
+    let click = click.map(ClickOptions::parse).transpose()?;
+    Ok(TakeOptions {
+        align: AlignOptions {
+            bars,
+            rhythm: rhythm.clone(),
+            ..AlignOptions::default()
+        },
+        judge: JudgeOptions { click, rhythm },
+    })
 }
 
 /// First and last bar of `9-16` or `9`, as printed, where the line has them.

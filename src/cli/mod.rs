@@ -4,6 +4,7 @@ pub mod check;
 pub mod demo;
 pub mod hear;
 pub mod line;
+pub mod listen;
 pub mod output;
 
 use std::process::ExitCode;
@@ -25,6 +26,8 @@ pub enum Command {
     Line(line::LineArguments),
     /// Hold a recorded take against its line: wrong notes, uneven runs, tempo, tuning
     Check(check::CheckArguments),
+    /// Follow a take while it is played, and report on it
+    Listen(listen::ListenArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
     /// Make a small étude and takes of it, and check them
