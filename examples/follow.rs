@@ -97,9 +97,11 @@ fn measure(
     figures: &mut Figures,
     verbose: bool,
 ) -> Result<(), Box<dyn std::error::Error>> {
-    let truth: Truth =
-        serde_json::from_str(&std::fs::read_to_string(folder.join("truth.json"))?)?;
-    let modelled = truth.voice.as_deref().is_some_and(|v| MODELLED.contains(&v));
+    let truth: Truth = serde_json::from_str(&std::fs::read_to_string(folder.join("truth.json"))?)?;
+    let modelled = truth
+        .voice
+        .as_deref()
+        .is_some_and(|v| MODELLED.contains(&v));
     let line = read_line(&folder.join("line.musicxml"), &LineOptions::default())?;
     let path = folder.join("take.wav");
     let take = read_take(&path)?;
@@ -128,9 +130,9 @@ fn measure(
         .count();
     let sounded: Vec<&Sounded> = truth.sounded.iter().filter(|s| s.index.is_some()).collect();
     for note in &sounded {
-        let said = positions.iter().find(|(index, said_s)| {
-            Some(*index) == note.index && *said_s >= note.onset - EARLY_S
-        });
+        let said = positions
+            .iter()
+            .find(|(index, said_s)| Some(*index) == note.index && *said_s >= note.onset - EARLY_S);
         let delay_s = said
             .map(|(_, said_s)| said_s - note.onset)
             .filter(|s| *s < 2.0)
@@ -191,14 +193,16 @@ fn places(
             continue;
         }
         let from_s = pair[1].onset;
-        let found = positions
-            .iter()
-            .find(|(index, said_s)| *said_s >= from_s && right(*index, *said_s) && {
+        let found = positions.iter().find(|(index, said_s)| {
+            *said_s >= from_s && right(*index, *said_s) && {
                 // The place before the jump may still sound like one that is right.
                 sounded.iter().any(|s| {
-                    s.index == Some(*index) && s.onset >= from_s - 1e-6 && s.onset <= *said_s + EARLY_S
+                    s.index == Some(*index)
+                        && s.onset >= from_s - 1e-6
+                        && s.onset <= *said_s + EARLY_S
                 })
-            });
+            }
+        });
         let took_s = found.map_or(5.0, |(_, said_s)| said_s - from_s);
         if verbose {
             println!("  jump {a} to {b} at {from_s:.3}: right after {took_s:.3} s");

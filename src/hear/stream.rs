@@ -26,8 +26,11 @@ const SKETCHES_KEPT: usize = 10;
 /// Settled notes that a window begins before: a note is cut from the sound of the one before.
 const NOTES_BEFORE: usize = 2;
 
-/// Sound kept before the window's first frame, seconds.
-const MARGIN_S: f64 = 0.25;
+/// Silence kept before the newest sound, seconds: how long it lasts is asked.
+const MARGIN_S: f64 = 1.0;
+
+/// Sound kept before the first note of a window, seconds: its beginning is looked at again.
+const BEFORE_S: f64 = 0.15;
 
 /// Longest window, seconds: a note held longer is settled in parts no one looks at.
 const WINDOW_MAX_S: f64 = 20.0;
@@ -92,6 +95,12 @@ impl NoteStream {
     /// Seconds heard so far.
     pub fn heard_s(&self) -> f64 {
         self.n_samples as f64 / f64::from(self.sample_rate_hz)
+    }
+
+    /// Seconds since the last pitched sound.
+    pub fn silent_s(&self) -> f64 {
+        let silent = self.path.iter().rev().take_while(|p| p.midi.is_none());
+        (silent.count() * self.hop_samples) as f64 / self.rate
     }
 
     /// Level of the noise between the notes so far, dB re full scale.
@@ -195,16 +204,15 @@ impl NoteStream {
             _ => self.first_frame,
         };
         let frame_at = |t_s: f64| (t_s * self.rate / self.hop_samples as f64).max(0.0) as usize;
-        let margin = frame_at(MARGIN_S);
         let silent = match sounding {
             // Silence behind and no note begun: nothing of it is needed.
-            None => frame_at(newest_s),
+            None => frame_at(newest_s - MARGIN_S),
             Some(_) => 0,
         };
         let first = from
+            .saturating_sub(frame_at(BEFORE_S))
             .max(silent)
-            .max(frame_at(newest_s - WINDOW_MAX_S))
-            .saturating_sub(margin);
+            .max(frame_at(newest_s - WINDOW_MAX_S));
         let drop = first.saturating_sub(self.first_frame) / self.frames_a_step * self.frames_a_step;
         let drop = drop.min(self.path.len());
         if drop > 0 {

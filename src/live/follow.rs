@@ -33,8 +33,12 @@ const BEGUN_PITCH_SE: f64 = 0.2;
 /// A begun note up to this much later than a settled one is the same, seconds.
 const SAME_ONSET_S: f64 = 0.035;
 
-/// Pairs of notes that vote on the tempo.
+/// Pairs of notes that vote on the tempo, and how many it takes at least.
 const TEMPO_PAIRS: usize = 8;
+const TEMPO_PAIRS_MIN: usize = 3;
+
+/// Pairs this near to each other share a tempo, natural log of seconds a quarter.
+const TEMPO_NEAR: f64 = 0.3;
 
 /// Notes after the likeliest one whose pitches are expected.
 const EXPECTED_NOTES: usize = 2;
@@ -235,11 +239,14 @@ impl Follower {
                 (quarters > 1e-3 && seconds > 0.01).then(|| (seconds / quarters).ln())
             })
             .collect();
-        if votes.len() < 2 {
+        if votes.len() < TEMPO_PAIRS_MIN || self.lost {
             return None;
         }
-        let middle = votes.len() / 2;
-        Some(*votes.select_nth_unstable_by(middle, f64::total_cmp).1)
+        votes.sort_by(f64::total_cmp);
+        let middle = votes[votes.len() / 2];
+        // A tempo that half of the pairs do not share is none.
+        let near = votes.iter().filter(|v| (*v - middle).abs() < TEMPO_NEAR);
+        (2 * near.count() > votes.len()).then_some(middle)
     }
 
     /// Says the likeliest place where it is likely enough and not said before.
@@ -261,7 +268,11 @@ impl Follower {
             .fold(0.0, f64::max)
             / total;
         if fresh {
-            self.unsure = if started && known < LOST { self.unsure + 1 } else { 0 };
+            self.unsure = if started && known < LOST {
+                self.unsure + 1
+            } else {
+                0
+            };
         }
         if !self.lost && self.unsure >= LOST_NOTES {
             self.lost = true;
@@ -310,13 +321,16 @@ impl Belief {
         let extra = ripple.max(c * e(model::ADDED));
         let extra_again = ripple.max(c * e(model::ADDED_AGAIN));
         let outside = ripple.max(c * e(model::OUTSIDE));
-        let pause = e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
+        let pause =
+            e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
         let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
         let jumps = jumps(&both, expected);
         let since_on = (note.onset_s - self.onset_s).max(1e-3).ln();
         let since_off = (note.onset_s - self.before_s).max(1e-3).ln();
         let time = |from: usize, to: usize, log_since: f64| -> f64 {
-            let Some(log_tempo) = log_tempo else { return 1.0 };
+            let Some(log_tempo) = log_tempo else {
+                return 1.0;
+            };
             let graces = expected.notes[from].grace || expected.notes[to].grace;
             if graces {
                 return 1.0;

@@ -6,10 +6,14 @@
 //! [`follow`] where in the line that is; what is settled later corrects it.
 
 pub mod ahead;
+pub mod beats;
+pub mod clock;
 pub mod events;
 pub mod follow;
 pub mod quick;
+pub mod screen;
 pub mod settle;
+pub mod taking;
 
 use events::Event;
 use follow::Follower;
@@ -63,6 +67,11 @@ impl Listener {
         self.stream.heard_s()
     }
 
+    /// Seconds since anything sounded.
+    pub fn silent_s(&self) -> f64 {
+        self.stream.silent_s()
+    }
+
     /// The next mono samples; what is to be said of them is appended to `events`.
     pub fn push(&mut self, samples: &[f32], events: &mut Vec<Event>) {
         // Short pieces, so that nothing depends on how the sound was cut.
@@ -89,7 +98,8 @@ impl Listener {
             self.follower.set_a4_hz(self.settler.a4_hz().0);
             self.follower.settled(&self.notes, said_s, events);
         }
-        self.settler.tell(&self.line, said_s, false, events);
+        let silent_s = self.stream.silent_s();
+        self.settler.tell(&self.line, said_s, silent_s, events);
     }
 
     /// The take is over; `reason` where the player did not end it.
@@ -99,7 +109,7 @@ impl Listener {
         let said_s = self.stream.heard_s();
         self.settler.push(&self.notes);
         self.follower.settled(&self.notes, said_s, events);
-        self.settler.tell(&self.line, said_s, true, events);
+        self.settler.tell(&self.line, said_s, f64::INFINITY, events);
         events.push(Event::Done { said_s, reason });
     }
 }

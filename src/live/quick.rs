@@ -55,6 +55,9 @@ const ATTACK_AGAIN_DB: f64 = 3.0;
 /// Levels this little above the noise are no playing, dB.
 const OVER_NOISE_DB: f64 = 10.0;
 
+/// The floor of a gap is left when the level is this much above its lowest, dB.
+const FLOOR_DB: f64 = 2.0;
+
 /// Changes of the level slower than this are the player's swelling, dB a second: a tongue's
 /// gap of 35 ms falls and rises tens of times as fast.
 const SLOW_DB_S: f64 = 30.0;
@@ -197,7 +200,11 @@ impl Quick {
                 .iter()
                 .any(|e| (e - midi).abs() < EXPECTED_SEMITONES)
         };
-        self.follow_level(level_db, now_s, self.note.is_some_and(|n| is_expected(n.midi)));
+        self.follow_level(
+            level_db,
+            now_s,
+            self.note.is_some_and(|n| is_expected(n.midi)),
+        );
         if level_db < noise_dbfs + OVER_NOISE_DB {
             self.waiting = None;
             return;
@@ -262,9 +269,10 @@ impl Quick {
         let drift_db = SLOW_DB_S * self.hop as f64 / self.rate;
         if self.fallen {
             self.low_db += drift_db;
-            if level_db <= self.low_db {
-                (self.low_db, self.low_at_s) = (level_db, now_s);
+            if level_db <= self.low_db + FLOOR_DB {
+                self.low_at_s = now_s;
             }
+            self.low_db = self.low_db.min(level_db);
             if level_db - self.low_db >= least_db {
                 self.attack = Some(Attack {
                     at_s: self.low_at_s,
@@ -303,7 +311,9 @@ impl Quick {
         let sound = &self.sound[..end];
         self.energy.clear();
         self.energy.push(0.0);
-        let reach = (2 * self.lag_max + 2).max(self.lag_max + self.span_min + 2).min(end);
+        let reach = (2 * self.lag_max + 2)
+            .max(self.lag_max + self.span_min + 2)
+            .min(end);
         let mut sum = 0.0;
         for x in sound[end - reach..].iter().rev() {
             sum += x * x;
@@ -314,7 +324,7 @@ impl Quick {
             let span = lag.max(self.span_min).min(reach - lag);
             let new = &sound[end - span..];
             let old = &sound[end - span - lag..end - lag];
-            let product: f32 = new.iter().zip(old).map(|(a, b)| a * b).sum();
+            let product = product(new, old);
             let energy = self.energy[span] + self.energy[span + lag] - self.energy[lag];
             let r = 2.0 * product / (energy + 1e-9);
             self.periodicity[lag] = r;
@@ -333,6 +343,24 @@ impl Quick {
         let lag = lag as f64 + f64::from(delta);
         Some((hz_to_midi(self.rate / lag, 440.0), lag))
     }
+}
+
+/// Sum of products, in eight sums that the processor forms at once.
+fn product(a: &[f32], b: &[f32]) -> f32 {
+    let mut sums = [0.0f32; 8];
+    let (a, b) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f32 = a
+        .remainder()
+        .iter()
+        .zip(b.remainder())
+        .map(|(x, y)| x * y)
+        .sum();
+    for (x, y) in a.zip(b) {
+        for k in 0..8 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    sums.iter().sum::<f32>() + rest
 }
 
 /// True for two pitches of which one lies on a low harmonic of the other.

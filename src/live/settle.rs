@@ -3,6 +3,8 @@
 //! A short horizon of notes is aligned again whenever some are due; what lies far enough back
 //! is told and stays told. The report does not use this: it is made from the whole take.
 
+use std::ops::Range;
+
 use super::ahead::Ahead;
 use super::events::{Event, HeardOutcome};
 use crate::align::{AlignOptions, Alignment, Outcome, align};
@@ -18,9 +20,9 @@ const NOTES_AFTER: usize = 5;
 /// … or when so much time has passed since it ended, seconds.
 const TOLD_AFTER_S: f64 = 2.0;
 
-/// … or when nothing has sounded for so long since the last note, seconds: a breath. The
-/// hearing itself settles a note a good third of a second after its end.
-const BREATH_S: f64 = 0.7;
+/// … or when nothing has sounded for so long, seconds: a breath. By then the hearing has
+/// settled every note before it.
+const BREATH_S: f64 = 0.6;
 
 /// Told in batches, seconds apart: each costs an alignment.
 const BATCH_S: f64 = 0.4;
@@ -104,20 +106,21 @@ impl Settler {
         tuning::of_notes(&self.tuned)
     }
 
-    /// Tells what is due at `said_s`; everything where the take is over.
-    pub fn tell(&mut self, line: &Line, said_s: f64, over: bool, events: &mut Vec<Event>) {
-        let limit = if over {
+    /// Tells what is due at `said_s`, nothing having sounded for `silent_s`: endless where the
+    /// take is over.
+    pub fn tell(&mut self, line: &Line, said_s: f64, silent_s: f64, events: &mut Vec<Event>) {
+        let breath = silent_s > BREATH_S;
+        let limit = if breath {
             self.notes.len()
         } else {
             self.due(said_s)
         };
-        let waited = said_s - self.ran_s >= BATCH_S;
-        let breath = limit == self.notes.len();
-        if limit <= self.n_told || !(waited || over) {
+        let waited = breath || said_s - self.ran_s >= BATCH_S;
+        if limit <= self.n_told || !waited {
             return;
         }
         self.ran_s = said_s;
-        let (hearing, alignment) = self.align(line, 0, self.begins_at);
+        let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
         let roles = roles(&alignment, self.notes.len());
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
         for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
@@ -167,14 +170,6 @@ impl Settler {
 
     /// Number of notes that are due.
     fn due(&self, said_s: f64) -> usize {
-        let n = self.notes.len();
-        if self
-            .notes
-            .last()
-            .is_some_and(|last| said_s - last.offset_s > BREATH_S)
-        {
-            return n;
-        }
         let mut after = 0;
         for (j, note) in self.notes.iter().enumerate().rev() {
             if after >= NOTES_AFTER || said_s - note.offset_s > TOLD_AFTER_S {
@@ -185,11 +180,16 @@ impl Settler {
         0
     }
 
-    /// The notes from `first` on against the line.
-    fn align(&self, line: &Line, first: usize, begins_at: Option<usize>) -> (Hearing, Alignment) {
+    /// Some of the notes against the line.
+    fn align(
+        &self,
+        line: &Line,
+        notes: Range<usize>,
+        begins_at: Option<usize>,
+    ) -> (Hearing, Alignment) {
         let (a4_hz, a4_hz_se) = self.a4_hz();
         let hearing = Hearing {
-            notes: self.notes[first..].to_vec(),
+            notes: self.notes[notes].to_vec(),
             a4_hz,
             a4_hz_se,
             ..Hearing::default()
@@ -232,18 +232,7 @@ impl Settler {
         if end - from.min(end) < PHRASE_NOTES {
             return;
         }
-        let (a4_hz, a4_hz_se) = self.a4_hz();
-        let hearing = Hearing {
-            notes: self.notes[from..end].to_vec(),
-            a4_hz,
-            a4_hz_se,
-            ..Hearing::default()
-        };
-        let options = AlignOptions {
-            begins_at,
-            ..self.options.align.clone()
-        };
-        let alignment = align(line, &hearing, &options);
+        let (hearing, alignment) = self.align(line, from..end, begins_at);
         let mut check = judge(line, &hearing, &alignment, &self.options.judge);
         show::words::put_into_words(line, &mut check);
         // The notes after the phrase are still to come.
