@@ -13,6 +13,7 @@ fn main() -> ExitCode {
         Command::Check(arguments) => cli::check::run(&arguments),
         Command::Listen(arguments) => cli::listen::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
+        Command::Library(arguments) => cli::library::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
     };
     cli::exit_code(done)

@@ -10,10 +10,11 @@ use passagework::line::read::read_line;
 use passagework::live::Listener;
 use passagework::live::events::{Event, write_line};
 use passagework::pipeline::check_file;
+use passagework::said::Said;
 use passagework::show;
 use passagework::sound::TakeReader;
 
-use super::check::{Look, said};
+use super::check::Look;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -59,12 +60,13 @@ pub fn run(arguments: &ListenArguments) -> Result<Done, CommandError> {
         );
     }
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
-    let options = said(
-        &line,
-        arguments.bars.as_deref(),
-        arguments.rhythm.as_deref(),
-        arguments.click.as_deref(),
-    )?;
+    let said = Said {
+        bars: arguments.bars.clone(),
+        rhythm: arguments.rhythm.clone(),
+        click: arguments.click.clone(),
+        click_at_s: None,
+    };
+    let options = said.options(&line)?;
     let mut events: Box<dyn Write> = match &arguments.events {
         Some(path) if path.as_os_str() == "-" => Box::new(io::stdout()),
         Some(path) => Box::new(

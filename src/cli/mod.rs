@@ -3,6 +3,7 @@
 pub mod check;
 pub mod demo;
 pub mod hear;
+pub mod library;
 pub mod line;
 pub mod listen;
 pub mod output;
@@ -30,6 +31,8 @@ pub enum Command {
     Listen(listen::ListenArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// The kept takes: list, delete, export, import
+    Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }

@@ -68,6 +68,7 @@ struct Marks {
     ornament: Option<Ornament>,
     fermata: bool,
     breath: bool,
+    dynamic: Option<String>,
     /// `segno`, `coda`, `fine`, …, with the letter `!` names; they belong to a bar.
     signs: Vec<BarSign>,
 }
@@ -304,6 +305,8 @@ impl Voice {
             ornament: None,
             fermata: false,
             breath_after: false,
+            dynamic: None,
+            time_only: Vec::new(),
         };
         if self.in_grace {
             self.graces.push(note);
@@ -332,6 +335,7 @@ impl Voice {
         note.ornament = marks.ornament;
         note.fermata = marks.fermata;
         note.breath_after = marks.breath;
+        note.dynamic = marks.dynamic;
         self.notes.push(note);
         self.advance(Some(self.notes.len() - 1), quarters);
     }
@@ -531,6 +535,9 @@ impl Voice {
             "turn" | "turnx" | "roll" => marks.ornament = Some(Ornament::Turn),
             "invertedturn" | "invertedturnx" => marks.ornament = Some(Ornament::InvertedTurn),
             "/" | "//" | "///" | "tremolo" => marks.ornament = Some(Ornament::Tremolo),
+            "p" | "pp" | "ppp" | "pppp" | "f" | "ff" | "fff" | "ffff" | "mp" | "mf" | "sfz" => {
+                marks.dynamic = Some(name)
+            }
             "fermata" | "invertedfermata" => marks.fermata = true,
             "breath" => marks.breath = true,
             "segno" => marks.signs.push(BarSign::Segno),
@@ -761,8 +768,8 @@ impl Voice {
         let jumps = self
             .bars
             .iter()
-            .any(|b| b.measure.da_capo || b.measure.dal_segno);
-        let told = self.bars.iter().any(|b| b.measure.to_coda);
+            .any(|b| b.measure.da_capo.is_some() || b.measure.dal_segno.is_some());
+        let told = self.bars.iter().any(|b| b.measure.to_coda.is_some());
         if let [(from, at_start), _, ..] = self.codas[..]
             && jumps
             && !told
@@ -773,7 +780,7 @@ impl Voice {
             } else {
                 from
             };
-            self.bars[leaves].measure.to_coda = true;
+            self.bars[leaves].measure.to_coda = Some(Vec::new());
         }
     }
 
@@ -827,9 +834,9 @@ fn put_sign(measure: &mut Measure, sign: BarSign) {
     match sign {
         BarSign::Segno => measure.segno = true,
         BarSign::Coda => measure.coda = true,
-        BarSign::ToCoda => measure.to_coda = true,
-        BarSign::Fine => measure.fine = true,
-        BarSign::DaCapo => measure.da_capo = true,
-        BarSign::DalSegno => measure.dal_segno = true,
+        BarSign::ToCoda => measure.to_coda = Some(Vec::new()),
+        BarSign::Fine => measure.fine = Some(Vec::new()),
+        BarSign::DaCapo => measure.da_capo = Some(Vec::new()),
+        BarSign::DalSegno => measure.dal_segno = Some(Vec::new()),
     }
 }
