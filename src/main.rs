@@ -12,6 +12,8 @@ fn main() -> ExitCode {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
         Command::Listen(arguments) => cli::listen::run(&arguments),
+        Command::Devices(arguments) => cli::devices::run(&arguments),
+        Command::Latency(arguments) => cli::latency::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
         Command::Library(arguments) => cli::library::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),

@@ -2,7 +2,9 @@
 
 pub mod check;
 pub mod demo;
+pub mod devices;
 pub mod hear;
+pub mod latency;
 pub mod library;
 pub mod line;
 pub mod listen;
@@ -29,6 +31,10 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Follow a take while it is played, and report on it
     Listen(listen::ListenArguments),
+    /// List microphones and loudspeakers
+    Devices(devices::DevicesArguments),
+    /// Measure how long the click takes from loudspeaker to microphone
+    Latency(latency::LatencyArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
     /// The kept takes: list, delete, export, import

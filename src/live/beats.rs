@@ -34,7 +34,10 @@ impl ClickPlan {
                 ..from
             })
             .collect();
-        if tempos.last().is_some_and(|last| (last.bpm - to.bpm).abs() > 1e-6) {
+        if tempos
+            .last()
+            .is_some_and(|last| (last.bpm - to.bpm).abs() > 1e-6)
+        {
             tempos.push(ClickOptions {
                 bpm: to.bpm,
                 ..from
@@ -111,7 +114,13 @@ impl BeatTrack {
     }
 
     /// Whole bars of the first bar's metre, and what comes before a pickup.
-    fn count_in(&mut self, bar: &LineBar, tempo: &ClickOptions, plan: &ClickPlan, at_s: f64) -> f64 {
+    fn count_in(
+        &mut self,
+        bar: &LineBar,
+        tempo: &ClickOptions,
+        plan: &ClickPlan,
+        at_s: f64,
+    ) -> f64 {
         if plan.count_in_bars == 0 {
             return at_s;
         }
@@ -165,8 +174,8 @@ impl BeatTrack {
                 }
             }
             let bar = &bars[bar_number];
-            let in_bar =
-                (quarters - bar.onset_quarters).max(0.0) + (bar.first_beat - 1.0) * bar.beat_quarters;
+            let in_bar = (quarters - bar.onset_quarters).max(0.0)
+                + (bar.first_beat - 1.0) * bar.beat_quarters;
             let on_beat = (number.rem_euclid(plan.subdivisions.max(1) as f64)).abs() < 0.5;
             self.planned.push(Planned {
                 at_s: at_s + (quarters - first.onset_quarters) * quarter_s,
@@ -200,10 +209,7 @@ impl Beats for BeatTrack {
         let beyond = number - self.planned.len();
         let planned = &self.planned[self.last_bar + beyond % in_bar];
         let bars = 1 + beyond / in_bar;
-        Some((
-            planned.at_s + bars as f64 * self.last_bar_s,
-            planned.stress,
-        ))
+        Some((planned.at_s + bars as f64 * self.last_bar_s, planned.stress))
     }
 }
 
@@ -259,7 +265,11 @@ mod tests {
     /// Common practice: 6/8 has two beats of a dotted quarter.
     #[test]
     fn a_compound_bar_counts_in_two() {
-        let track = BeatTrack::new(&line("6/8", "CDEFGA|GFEDCB,|]"), None, &plan("q.=60", 1, &[]));
+        let track = BeatTrack::new(
+            &line("6/8", "CDEFGA|GFEDCB,|]"),
+            None,
+            &plan("q.=60", 1, &[]),
+        );
         use Stress::{Bar, Beat};
         assert_eq!(stresses(&track, 6), [Bar, Beat, Bar, Beat, Bar, Beat]);
         assert!(track.planned[1].count_in && !track.planned[2].count_in);
@@ -276,7 +286,11 @@ mod tests {
 
     #[test]
     fn an_odd_bar_is_grouped_as_the_player_says() {
-        let track = BeatTrack::new(&line("5/8", "CDEFG|GFEDC|]"), None, &plan("e=200", 0, &[3, 2]));
+        let track = BeatTrack::new(
+            &line("5/8", "CDEFG|GFEDC|]"),
+            None,
+            &plan("e=200", 0, &[3, 2]),
+        );
         use Stress::{Bar, Beat, Group};
         assert_eq!(
             stresses(&track, 10),

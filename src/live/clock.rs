@@ -42,7 +42,7 @@ impl StreamClock {
     }
 
     pub fn push(&mut self, stamp: Stamp) {
-        if self.n % KEPT_EVERY == 0 {
+        if self.n.is_multiple_of(KEPT_EVERY) {
             self.kept.push(stamp);
         }
         self.n += 1;
@@ -90,7 +90,10 @@ impl StreamClock {
             .iter()
             .map(|s| {
                 let clock_s = (s.at_ns - first.at_ns.min(s.at_ns)) as f64 * 1e-9;
-                (clock_s, (s.frames - first.frames) as f64 / self.nominal_hz - clock_s)
+                (
+                    clock_s,
+                    (s.frames - first.frames) as f64 / self.nominal_hz - clock_s,
+                )
             })
             .unzip();
         let fit = crate::judge::stats::LineFit::robust_sparse(&x, &y, 0.001)?;

@@ -10,6 +10,7 @@ pub mod beats;
 pub mod clock;
 pub mod events;
 pub mod follow;
+pub mod latency;
 pub mod quick;
 pub mod screen;
 pub mod settle;

@@ -137,7 +137,10 @@ impl Screen {
                 ),
             ]),
             Text::default(),
-            Text::from(vec![label("where"), Span::styled(self.place_words(), strong)]),
+            Text::from(vec![
+                label("where"),
+                Span::styled(self.place_words(), strong),
+            ]),
             Text::from(vec![label("next"), Span::raw(self.next_words())]),
             Text::default(),
             Text::from(vec![label("time"), Span::raw(self.time_words())]),
@@ -215,8 +218,7 @@ impl Screen {
             return "–".into();
         };
         let width = 21;
-        let at = ((ms / SCALE_MS).clamp(-1.0, 1.0) * (width / 2) as f64).round() as i32
-            + width / 2;
+        let at = ((ms / SCALE_MS).clamp(-1.0, 1.0) * (width / 2) as f64).round() as i32 + width / 2;
         let scale: String = (0..width)
             .map(|i| match (i == at, i == width / 2) {
                 (true, _) => 'o',
@@ -276,7 +278,11 @@ fn middle(values: &VecDeque<f64>) -> Option<f64> {
 pub fn plain(line: &Line, event: &Event) -> Option<String> {
     let place = |idx: usize| {
         let note = &line.notes[idx];
-        format!("bar {}, beat {}", note.bar, (100.0 * note.beat).round() / 100.0)
+        format!(
+            "bar {}, beat {}",
+            note.bar,
+            (100.0 * note.beat).round() / 100.0
+        )
     };
     match event {
         Event::Phrase { findings, .. } if !findings.is_empty() => Some(
@@ -342,8 +348,14 @@ mod tests {
             clipped: true,
         });
         let shown = text(&screen);
-        assert!(shown.contains(&format!("bar {}", line.notes[3].bar)), "{shown}");
-        assert!(shown.contains(&line.notes[4].written.to_string()), "{shown}");
+        assert!(
+            shown.contains(&format!("bar {}", line.notes[3].bar)),
+            "{shown}"
+        );
+        assert!(
+            shown.contains(&line.notes[4].written.to_string()),
+            "{shown}"
+        );
         assert!(shown.contains("too loud"), "{shown}");
         screen.apply(&Event::Lost {
             said_s: 2.0,

@@ -95,7 +95,11 @@ impl Taking {
                 break;
             }
             heard.update(&mut self.microphone, self.click.as_mut());
-            match self.microphone.reader().next(PIECE_FRAMES, &mut interleaved) {
+            match self
+                .microphone
+                .reader()
+                .next(PIECE_FRAMES, &mut interleaved)
+            {
                 Came::Nothing => {
                     if let Some(fault) = self.microphone.fault() {
                         reason = Some(fault.to_string());
@@ -305,7 +309,9 @@ impl Clocks {
     /// Says every beat that the take has reached.
     fn say_beats(&mut self, click: &Sounding, heard_s: f64, events: &mut Vec<Event>) {
         while let Some((planned_s, _)) = click.track.click(self.next_beat as u64) {
-            let Some(at_s) = self.in_take_s(click, planned_s).filter(|at_s| *at_s <= heard_s)
+            let Some(at_s) = self
+                .in_take_s(click, planned_s)
+                .filter(|at_s| *at_s <= heard_s)
             else {
                 return;
             };
@@ -326,7 +332,9 @@ impl Clocks {
     fn beat_grid(&self, click: &Sounding) -> Option<(f64, f64)> {
         let (x, y): (Vec<f64>, Vec<f64>) = self.beats.iter().copied().unzip();
         let fit = LineFit::robust_sparse(&x, &y, 0.001)?;
-        let first = (0..).map_while(|k| click.track.planned(k)).find(|p| !p.count_in)?;
+        let first = (0..)
+            .map_while(|k| click.track.planned(k))
+            .find(|p| !p.count_in)?;
         Some((fit.at(first.at_s), fit.slope))
     }
 
