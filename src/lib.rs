@@ -13,6 +13,8 @@ pub mod hear;
 pub mod judge;
 pub mod keep;
 pub mod line;
+pub mod live;
+pub mod page;
 pub mod pipeline;
 pub mod progress;
 pub mod said;
