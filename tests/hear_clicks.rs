@@ -51,8 +51,10 @@ fn add_clicks(
         .take_while(|t| *t < end_s)
         .collect();
     for at_s in &times {
-        for i in (at_s * rate).ceil() as usize..((at_s + 0.08) * rate) as usize {
-            samples[i] += wave(i as f64 / rate - at_s) as f32;
+        let first = (at_s * rate).ceil() as usize;
+        let length = (0.08 * rate) as usize;
+        for (i, sample) in samples.iter_mut().enumerate().skip(first).take(length) {
+            *sample += wave(i as f64 / rate - at_s) as f32;
         }
     }
     times
