@@ -256,7 +256,10 @@ impl Voice {
                 .problems
                 .say(place, "this length cannot be; the note or rest is left out"),
         }
-        if !self.full && (self.notes.len() > NOTES_MAX || self.bars.len() > BARS_MAX) {
+        let n_slurs = self.slurs_open.len() + self.slurs.len();
+        if !self.full
+            && (self.n_sounding() > NOTES_MAX || self.bars.len() > BARS_MAX || n_slurs > NOTES_MAX)
+        {
             self.problems.say(
                 place,
                 format!("more than {NOTES_MAX} notes or {BARS_MAX} bars; the voice ends here"),
