@@ -9,6 +9,7 @@ pub mod latency;
 pub mod library;
 pub mod line;
 pub mod listen;
+mod marked;
 pub mod output;
 pub mod page;
 

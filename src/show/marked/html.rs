@@ -86,9 +86,7 @@ fn systems(sheet: &Sheet) -> Markup {
         let _ = write!(
             glyphs,
             "<svg class=\"system\" viewBox=\"0 0 {:.0} {:.0}\" role=\"group\" aria-label=\"{name}\">{}</svg>",
-            sheet.width,
-            block.height,
-            block.svg
+            sheet.width, block.height, block.svg
         );
     }
     html! { section aria-label="The marked part" { (PreEscaped(glyphs)) } }
