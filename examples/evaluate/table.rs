@@ -115,6 +115,24 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         );
     }
     println!(
+        "\nTransitions: pitches touched at finger changes found, told elsewhere; length in ms and pitch in semitones, told less true"
+    );
+    println!(
+        "  {:<24} {:>22} {:>10} {:>26} {:>26}",
+        "set", "found", "elsewhere", "length", "pitch"
+    );
+    for (name, score) in &rows {
+        let c = &score.check;
+        println!(
+            "  {:<24} {:>22} {:>10} {:>26} {:>26}",
+            name,
+            share(c.blips_found, c.true_blips),
+            c.blips_invented,
+            spread(&c.blip_ms),
+            spread(&c.blip_semitones)
+        );
+    }
+    println!(
         "\nTime: tempo error (bpm) and run deviation error (ms): median, 95 %, worst; verdicts even/uneven/cannot tell, wrong ones"
     );
     println!(

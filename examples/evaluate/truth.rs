@@ -79,6 +79,8 @@ pub struct Click {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Blip {
     pub onset: f64,
+    pub midi: f64,
+    pub duration: f64,
 }
 
 #[derive(Clone, Copy, Debug, Deserialize)]
