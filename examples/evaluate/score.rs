@@ -2,7 +2,7 @@
 
 use crate::truth::Truth;
 use passagework::align::Outcome;
-use passagework::hear::Hearing;
+use passagework::hear::{Hearing, recording};
 use passagework::judge::{Check, Verdict, stats};
 
 /// Heard notes below this probability are not counted as said.
@@ -31,6 +31,8 @@ pub struct Score {
     pub rest_cpu_s: f64,
     pub hear: HearScore,
     pub click: ClickScore,
+    /// Takes by what their recorder did, and by what was warned of, in the order of [`WARNINGS`].
+    pub recorders: [[usize; 4]; 4],
     pub check: CheckScore,
 }
 
@@ -136,6 +138,10 @@ impl Score {
         self.rest_cpu_s += other.rest_cpu_s;
         self.hear.add(&other.hear);
         self.click.add(&other.click);
+        let more = other.recorders.iter().flatten();
+        for (to, from) in self.recorders.iter_mut().flatten().zip(more) {
+            *to += from;
+        }
         self.check.add(&other.check);
     }
 }
@@ -164,6 +170,28 @@ impl ClickScore {
             counts takes_with, takes_without, takes_found, takes_invented, n_clicks, heard, invented;
             lists phase_ms, scatter_ms, offset_ms);
     }
+}
+
+/// What a recorder may do, and the sentence that tells it; the first stands for nothing.
+pub const WARNINGS: [(&str, &str); 4] = [
+    ("plain", ""),
+    ("gain", recording::AUTOMATIC_GAIN),
+    ("suppression", recording::NOISE_SUPPRESSION),
+    ("far", recording::FAR_MICROPHONE),
+];
+
+/// One take in the table of recorders: row what it did, column what was warned of; the first
+/// column counts the takes. Takes whose truth says nothing count as plain.
+pub fn score_recorder(truth: &Truth, hearing: &Hearing) -> [[usize; 4]; 4] {
+    let mut table = [[0; 4]; 4];
+    let did = truth.recorder.as_deref().unwrap_or("plain");
+    let row = WARNINGS.iter().position(|w| w.0 == did).unwrap_or(0);
+    table[row][0] = 1;
+    for (column, (_, sentence)) in WARNINGS.iter().enumerate().skip(1) {
+        let said = hearing.recording.warnings.iter().any(|w| w == sentence);
+        table[row][column] = usize::from(said);
+    }
+    table
 }
 
 /// A click heard this near a true one is that one, seconds.

@@ -1,6 +1,6 @@
 //! The tables.
 
-use crate::score::{CONFIDENCE_BINS, Score};
+use crate::score::{CONFIDENCE_BINS, Score, WARNINGS};
 use passagework::judge::stats;
 use std::collections::BTreeMap;
 
@@ -173,6 +173,15 @@ pub fn print(groups: &BTreeMap<String, Score>) {
             spread(&c.scatter_ms),
             spread(&c.offset_ms)
         );
+    }
+    println!("\nRecorders: takes, and how many were warned of gain, suppression, a far microphone");
+    for (name, score) in &rows {
+        for (row, (did, _)) in WARNINGS.iter().enumerate() {
+            let [takes, gain, suppression, far] = score.recorders[row];
+            if takes > 0 {
+                println!("  {name:<24} {did:<12} {takes:>4} {gain:>4} {suppression:>4} {far:>4}");
+            }
+        }
     }
     println!("\nConfidence: of notes called right, how many were");
     for (bin, low) in CONFIDENCE_BINS.iter().enumerate() {

@@ -27,6 +27,8 @@ pub struct Truth {
     pub late_change: Option<LateChange>,
     /// A metronome that sounds in the take.
     pub click: Option<Click>,
+    /// What the recorder did: gain, suppression, far, plain.
+    pub recorder: Option<String>,
     pub voice: Option<String>,
     pub room: Option<String>,
     pub instrument: Option<String>,

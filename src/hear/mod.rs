@@ -16,6 +16,7 @@ mod metronome;
 pub mod notes;
 pub mod path;
 pub mod pitch;
+pub mod recording;
 pub mod refine;
 pub mod stream;
 pub mod tuning;
@@ -285,6 +286,7 @@ fn listen(
         sample_rate_hz,
         level_dbfs: loud,
         noise_dbfs: floor,
+        warnings: recording::warnings(&envelope, duration_s),
         ..Recording::default()
     };
     (sketches, recording)
