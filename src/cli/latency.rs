@@ -2,9 +2,10 @@
 
 use clap::Args;
 use passagework::live::latency::{Remembered, measure};
+use passagework::live::place::data_folder;
 
 use super::check::Busy;
-use super::listen::{DEFAULT_CLICK_DB, data_folder, gain};
+use super::listen::{DEFAULT_CLICK_DB, gain};
 use super::{CommandError, Done, output};
 
 #[derive(Args)]

@@ -4,6 +4,7 @@
 //! events to whoever shows them. It ends on the player's word, after the last note, after a
 //! long silence, or when the microphone or the disk fails; what was taken is kept in every case.
 
+use std::cell::Cell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -15,10 +16,15 @@ use super::Listener;
 use super::beats::BeatTrack;
 use super::clock::StreamClock;
 use super::events::Event;
+use super::latency::Remembered;
+use super::place::data_folder;
+use crate::align::passage;
 use crate::judge::stats::LineFit;
+use crate::line::Line;
+use crate::pipeline::TakeOptions;
 use crate::sound::capture::Came;
-use crate::sound::click::Beats;
-use crate::sound::device::{Loudspeaker, Microphone};
+use crate::sound::click::{Beats, ClickPlayer};
+use crate::sound::device::{DeviceError, Loudspeaker, Microphone};
 use crate::sound::recorder::{Recorder, RecorderError};
 
 /// Frames taken from the ring at once.
@@ -48,6 +54,65 @@ pub struct Sounding {
     pub first_frame: u64,
     /// Time from the loudspeaker's stamp to the microphone's, where it was measured.
     pub latency_s: Option<f64>,
+}
+
+/// The first click sounds this long after the loudspeaker was opened, seconds: its first moments
+/// are not steady.
+const FIRST_CLICK_S: f64 = 1.2;
+
+impl Sounding {
+    /// The beat is only shown.
+    pub fn silent(track: BeatTrack, microphone: &Microphone) -> Sounding {
+        let rate_hz = microphone.sample_rate_hz();
+        Sounding {
+            speaker: None,
+            track,
+            speaker_rate_hz: rate_hz,
+            first_frame: (FIRST_CLICK_S * f64::from(rate_hz)) as u64,
+            latency_s: Some(0.0),
+        }
+    }
+
+    /// Opens the loudspeaker of that name, or the system's, and sets the click going; `gain` is
+    /// its peak, share of full scale.
+    pub fn open(
+        output: Option<&str>,
+        track: BeatTrack,
+        gain: f32,
+        microphone: &Microphone,
+    ) -> Result<Sounding, DeviceError> {
+        let opened = Cell::new((0, 0));
+        let speaker = Loudspeaker::open(output, |rate_hz| {
+            let first_frame = (FIRST_CLICK_S * f64::from(rate_hz)) as u64;
+            opened.set((rate_hz, first_frame));
+            let mut player = ClickPlayer::new(track.clone(), rate_hz, first_frame, gain);
+            Box::new(move |first, mono: &mut [f32]| player.fill(first, mono))
+        })?;
+        let (speaker_rate_hz, first_frame) = opened.get();
+        let latency_s = data_folder().ok().and_then(|folder| {
+            Remembered::load(&folder)
+                .of(microphone.name(), speaker.name())
+                .map(|latency| 1e-3 * latency.median_ms)
+        });
+        Ok(Sounding {
+            speaker: Some(speaker),
+            track,
+            speaker_rate_hz,
+            first_frame,
+            latency_s,
+        })
+    }
+}
+
+/// Index of the last note that is to be played: of the passage, or of the line.
+pub fn last_to_play(line: &Line, options: &TakeOptions) -> usize {
+    options
+        .align
+        .bars
+        .as_ref()
+        .and_then(|(from, to)| passage(line, from, to))
+        .map_or(line.notes.len(), |range| range.end)
+        .saturating_sub(1)
 }
 
 /// Everything one take needs.
