@@ -110,7 +110,7 @@ async fn a_spot_of_the_take_and_the_line_itself_can_be_heard_slower() {
         if let Some(onset_s) = onset_s {
             assert!((onset_s - 1.0..onset_s + 0.5).contains(&at_s), "{at_s} s for {onset_s} s");
         }
-        assert_eq!(tab.run("return player.getAttribute('src')").await, tab.run("return `api/sounds/${stand.report.sound}`").await);
+        assert_eq!(tab.run("return player.getAttribute('src')").await, tab.run("return `api/sounds/${stand.report.take.sound}`").await);
         // Seeking needs ranges; a browser that gets none begins at 0 again.
         assert!(at_s > 0.0 || onset_s.is_some_and(|s| s < 1.0));
         tab.wait("player.paused").await;
@@ -349,6 +349,39 @@ async fn the_last_instrument_and_tempo_are_remembered() {
                 .await,
             json!("")
         );
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_take_is_followed_while_it_is_played() {
+    let (line, take) = made("faults");
+    let path = |p: &Path| p.to_str().expect("a plain path").to_string();
+    let served = Served::start(&[&path(&line), "--take", &path(&take)]);
+    browse(&served, |tab| async move {
+        // Every event as it comes, beside what the page does with it.
+        tab.run("window.came = []; const heard = hear; hear = (e) => { came.push(e); heard(e); };").await;
+        tab.window(820, 900).await;
+        tab.click("#listen").await;
+        tab.wait("came.some((e) => e.event === 'position')").await;
+        // Calm: nothing but the bar, the level and a way to stop.
+        let calm = "return ['desk', 'sound'].map((id) => [...document.querySelectorAll(`#${id} button:not(#stop), #${id} input`)].filter((e) => e.checkVisibility({ visibilityProperty: true })).length)";
+        assert_eq!(tab.run(calm).await, json!([0, 0]));
+        assert!(tab.text("#beat-now").await.starts_with("bar "), "{}", tab.text("#beat-now").await);
+        tab.keep_picture("listening-820-light").await;
+        tab.wait("stand.report && !stand.busy").await;
+
+        // The report is that of the whole take.
+        let check = checked(&line, &take);
+        let told = tab.run("return stand.report.check.findings").await;
+        assert_eq!(told, check["findings"]);
+        assert_eq!(tab.texts(".finding").await.len(), check["findings"].as_array().expect("findings").len());
+        let kinds = tab.run("return [...new Set(came.map((e) => e.event))]").await;
+        for kind in ["position", "heard", "level", "done", "report"] {
+            assert!(kinds.as_array().expect("kinds").contains(&json!(kind)), "{kind} is not in {kinds}");
+        }
+        tab.click(".finding").await;
+        tab.wait("!player.paused").await;
     })
     .await;
 }

@@ -18,7 +18,9 @@ use passagework::live::events::{Event, write_line};
 use passagework::live::fed::{Pace, follow_file};
 use passagework::live::place::new_take_path;
 use passagework::live::screen::{Screen, plain};
-use passagework::live::taking::{Sounding, Taken, Taking, last_to_play};
+use passagework::live::taking::{
+    DEFAULT_CLICK_DB, SILENCE_ENDS_S, Sounding, Taken, Taking, last_to_play,
+};
 use passagework::pipeline::{TakeOptions, check_file};
 use passagework::said::Said;
 use passagework::show;
@@ -51,7 +53,7 @@ pub struct ListenArguments {
     #[arg(long, value_name = "FILE", conflicts_with = "take")]
     save: Option<PathBuf>,
     /// Silence that ends the take, once something was played, seconds
-    #[arg(long, value_name = "S", default_value_t = 20.0)]
+    #[arg(long, value_name = "S", default_value_t = SILENCE_ENDS_S)]
     stop_after: f64,
     /// Follow this recording instead of the microphone
     #[arg(long, value_name = "FILE")]
@@ -109,9 +111,6 @@ struct ClickArguments {
     output: Option<String>,
 }
 
-/// Heard beside an instrument, and no louder: the player turns up what is too quiet.
-pub const DEFAULT_CLICK_DB: f64 = -26.0;
-
 /// The screen is drawn this often.
 const DRAW_EVERY: Duration = Duration::from_millis(50);
 
@@ -146,11 +145,11 @@ pub fn run(arguments: &ListenArguments) -> Result<Done, CommandError> {
         }
         None => {
             let taken = arguments.take_live(&line, &options)?;
-            tell(&taken, arguments);
-            if let (Some(click), Some(stretch)) = (&mut options.judge.click, taken.click_stretch) {
-                click.at_s = taken.click_at_s;
-                click.bpm /= stretch;
+            let sounded = arguments.click.click.is_some() && !arguments.click.silent_click;
+            for remark in taken.remarks(sounded) {
+                eprintln!("passagework: {remark}");
             }
+            taken.lay_click(&mut options);
             taken.path
         }
     };
@@ -389,42 +388,6 @@ impl ClickArguments {
         )?)
     }
 }
-
-/// What the player should know of the take itself, on standard error.
-fn tell(taken: &Taken, arguments: &ListenArguments) {
-    if let Some(reason) = &taken.reason {
-        eprintln!("passagework: {reason}");
-    }
-    if taken.lost_frames > 0 {
-        let at: Vec<String> = taken
-            .lost_at_s
-            .iter()
-            .map(|s| format!("{s:.1} s"))
-            .collect();
-        eprintln!(
-            "passagework: {} samples were lost, at {}: close other programs",
-            taken.lost_frames,
-            at.join(", ")
-        );
-    }
-    let sounded = arguments.click.click.is_some() && !arguments.click.silent_click;
-    if sounded && taken.click_at_s.is_none() {
-        eprintln!(
-            "passagework: how long the click takes to your microphone is not known, so that only scatter and trend against it are told; `passagework latency` measures it"
-        );
-    }
-    if let Some(ppm) = taken.skew_ppm.filter(|ppm| ppm.abs() > TOLD_SKEW_PPM) {
-        eprintln!(
-            "passagework: loudspeaker and microphone run {:.0} parts in a million apart; that is taken off",
-            ppm.abs()
-        );
-    }
-    eprintln!("passagework: the take is in {}", taken.path.display());
-}
-
-/// Clocks nearer to each other than this are as good as one, parts in a million: 6 ms in a
-/// minute.
-const TOLD_SKEW_PPM: f64 = 100.0;
 
 /// A reader that has gone away is no failure of the take.
 fn write_event(event: &Event, out: &mut dyn Write) -> io::Result<()> {

@@ -56,6 +56,13 @@ pub struct Sounding {
     pub latency_s: Option<f64>,
 }
 
+/// Level of the click, dB re full scale: heard beside an instrument, and no louder; the player
+/// turns up what is too quiet.
+pub const DEFAULT_CLICK_DB: f64 = -26.0;
+
+/// Silence that ends a take, once something was played, seconds.
+pub const SILENCE_ENDS_S: f64 = 20.0;
+
 /// The first click sounds this long after the loudspeaker was opened, seconds: its first moments
 /// are not steady.
 const FIRST_CLICK_S: f64 = 1.2;
@@ -141,6 +148,48 @@ pub struct Taken {
     pub click_stretch: Option<f64>,
     /// Loudspeaker against microphone, parts in a million.
     pub skew_ppm: Option<f64>,
+}
+
+/// Clocks nearer to each other than this are as good as one, parts in a million: 6 ms in a
+/// minute.
+const TOLD_SKEW_PPM: f64 = 100.0;
+
+impl Taken {
+    /// Where the click lay in the take, for the judging.
+    pub fn lay_click(&self, options: &mut TakeOptions) {
+        if let (Some(click), Some(stretch)) = (&mut options.judge.click, self.click_stretch) {
+            click.at_s = self.click_at_s;
+            click.bpm /= stretch;
+        }
+    }
+
+    /// What the player should know of the recording itself, a sentence each; `sounded`: there
+    /// was a click to hear.
+    pub fn remarks(&self, sounded: bool) -> Vec<String> {
+        let mut remarks: Vec<String> = self.reason.iter().cloned().collect();
+        if self.lost_frames > 0 {
+            let at: Vec<String> = self.lost_at_s.iter().map(|s| format!("{s:.1} s")).collect();
+            remarks.push(format!(
+                "{} samples were lost, at {}: close other programs",
+                self.lost_frames,
+                at.join(", ")
+            ));
+        }
+        if sounded && self.click_at_s.is_none() {
+            remarks.push(
+                "how long the click takes to your microphone is not known, so that only scatter and trend against it are told; `passagework latency` measures it"
+                    .into(),
+            );
+        }
+        if let Some(ppm) = self.skew_ppm.filter(|ppm| ppm.abs() > TOLD_SKEW_PPM) {
+            remarks.push(format!(
+                "loudspeaker and microphone run {:.0} parts in a million apart; that is taken off",
+                ppm.abs()
+            ));
+        }
+        remarks.push(format!("the take is in {}", self.path.display()));
+        remarks
+    }
 }
 
 impl Taking {
