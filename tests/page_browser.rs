@@ -35,6 +35,16 @@ async fn put_up(tab: &Tab, case: &str) -> Value {
     checked(&line, &take)
 }
 
+/// The findings of a check as the page words them.
+fn wanted_texts(check: &Value) -> Vec<String> {
+    let findings = check["findings"].as_array().expect("findings");
+    let text = |f: &Value| f["text"].as_str().expect("a text").to_string();
+    findings
+        .iter()
+        .map(|f| text(f).replace("+-", "\u{b1}").replacen(": ", " ", 1))
+        .collect()
+}
+
 fn first_of(finding: &Value) -> i64 {
     let place = [&finding["index"], &finding["first_index"]];
     place.into_iter().find_map(Value::as_i64).expect("a place")
@@ -50,17 +60,7 @@ async fn a_dropped_line_and_a_chosen_take_get_their_marks() {
 
         // The page says what the command line says, in the same order.
         let told = tab.texts(".finding").await;
-        let wanted: Vec<String> = findings
-            .iter()
-            .map(|f| {
-                f["text"]
-                    .as_str()
-                    .expect("a text")
-                    .replace("+-", "\u{b1}")
-                    .replacen(": ", " ", 1)
-            })
-            .collect();
-        assert_eq!(told, wanted);
+        assert_eq!(told, wanted_texts(&check));
 
         // Each has one mark, and that stands at its note.
         let marks = tab.run(MARKS).await;
@@ -373,9 +373,7 @@ async fn a_take_is_followed_while_it_is_played() {
 
         // The report is that of the whole take.
         let check = checked(&line, &take);
-        let told = tab.run("return stand.report.check.findings").await;
-        assert_eq!(told, check["findings"]);
-        assert_eq!(tab.texts(".finding").await.len(), check["findings"].as_array().expect("findings").len());
+        assert_eq!(tab.texts(".finding").await, wanted_texts(&check));
         let kinds = tab.run("return [...new Set(came.map((e) => e.event))]").await;
         for kind in ["position", "heard", "level", "done", "report"] {
             assert!(kinds.as_array().expect("kinds").contains(&json!(kind)), "{kind} is not in {kinds}");
