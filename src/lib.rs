@@ -8,6 +8,7 @@
 
 pub mod align;
 pub mod convert;
+pub mod finger;
 pub mod hear;
 pub mod judge;
 pub mod keep;
