@@ -13,6 +13,7 @@ pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod room;
 pub mod tuning;
 pub mod weights;
 
@@ -178,9 +179,13 @@ impl Hearer {
         self.decimator.finish(&mut self.sound);
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
+        let rate = f64::from(self.sample_rate_hz) / factor as f64;
+        if let Some(room) = room::of_take(&self.sound, rate) {
+            self.sound = room::dry(&self.sound, rate, &room);
+        }
         listen(
             &self.sound,
-            f64::from(self.sample_rate_hz) / factor as f64,
+            rate,
             self.sample_rate_hz,
             duration_s,
             options,
