@@ -183,13 +183,7 @@ impl Hearer {
         if let Some(room) = room::of_take(&self.sound, rate) {
             self.sound = room::dry(&self.sound, rate, &room);
         }
-        listen(
-            &self.sound,
-            rate,
-            self.sample_rate_hz,
-            duration_s,
-            options,
-        )
+        listen(&self.sound, rate, self.sample_rate_hz, duration_s, options)
     }
 }
 

@@ -242,7 +242,109 @@ pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Room> {
     let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
     // Read while it was dying already, and as a share of direct sound and room together.
     let read_after_s = SOON as f64 * hop_s - LATE_S;
-    let share = 10f64.powf(0.1 * left_db + 6.0 * read_after_s / rt60_s).min(0.9);
+    let share = 10f64
+        .powf(0.1 * left_db + 6.0 * read_after_s / rt60_s)
+        .min(0.9);
     let wet = (share / (1.0 - share)).min(WET_MAX);
     (10.0 * wet.log10() > WET_DB_MIN).then_some(Room { rt60_s, wet })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: f64 = 16_000.0;
+    const NOTE_S: f64 = 0.3;
+
+    /// Tones of 0.3 s one after another, odd harmonics, as from a slurring clarinet.
+    fn tones() -> Vec<f32> {
+        let n = (NOTE_S * RATE) as usize;
+        (0..24)
+            .flat_map(|note| {
+                let hz = 233.08 * 2f64.powf(f64::from((note * 7) % 12) / 12.0);
+                (0..n).map(move |i| {
+                    let t = i as f64 / RATE;
+                    let harmonic = |k: f64| (std::f64::consts::TAU * k * hz * t).sin() / k;
+                    let edge = (t / 0.005).min((NOTE_S - t) / 0.005).min(1.0);
+                    (0.2 * edge * (harmonic(1.0) + harmonic(3.0) + harmonic(5.0))) as f32
+                })
+            })
+            .collect()
+    }
+
+    /// Exponentially dying noise from 20 ms on: the statistical model of a room (Polack 1988),
+    /// whose time of decay and power are known in closed form.
+    fn in_room(sound: &[f32], rt60_s: f64, wet: f64) -> Vec<f32> {
+        let mut state = 1u64;
+        let mut noise = move || {
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            (state >> 40) as f64 / f64::from(1u32 << 23) - 1.0
+        };
+        let late = (LATE_S * RATE) as usize;
+        let mut taps: Vec<f64> = (0..(rt60_s * RATE) as usize)
+            .map(|i| noise() * 10f64.powf(-3.0 * i as f64 / (rt60_s * RATE)))
+            .collect();
+        let power: f64 = taps.iter().map(|t| t * t).sum();
+        taps.iter_mut().for_each(|t| *t *= (wet / power).sqrt());
+        let n = (sound.len() + taps.len() + late).next_power_of_two();
+        let mut planner = RealFftPlanner::<f64>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(n), planner.plan_fft_inverse(n));
+        let spectrum = |values: &mut dyn Iterator<Item = f64>| {
+            let mut padded: Vec<f64> = values.collect();
+            padded.resize(n, 0.0);
+            let mut out = forward.make_output_vec();
+            forward.process(&mut padded, &mut out).unwrap();
+            out
+        };
+        let mut product = spectrum(&mut sound.iter().map(|s| f64::from(*s)));
+        let ringing = spectrum(&mut std::iter::repeat_n(0.0, late).chain(taps));
+        for (a, b) in product.iter_mut().zip(ringing) {
+            *a *= b;
+        }
+        let mut wet_sound = inverse.make_output_vec();
+        inverse.process(&mut product, &mut wet_sound).unwrap();
+        sound
+            .iter()
+            .zip(wet_sound)
+            .map(|(direct, wet)| direct + (wet / n as f64) as f32)
+            .collect()
+    }
+
+    #[test]
+    fn a_room_is_read_off_the_sound() {
+        for (rt60_s, wet) in [(0.5, 0.1), (1.0, 0.2), (1.5, 0.4)] {
+            let room = of_take(&in_room(&tones(), rt60_s, wet), RATE).expect("it rings");
+            let (longer, wetter) = (room.rt60_s / rt60_s, room.wet / wet);
+            // A factor of two changes what is subtracted by a third at the most.
+            assert!((0.5..2.0).contains(&longer), "{room:?} for {rt60_s} s");
+            assert!((0.5..2.0).contains(&wetter), "{room:?} for {wet}");
+        }
+    }
+
+    #[test]
+    fn without_a_room_none_is_found() {
+        assert_eq!(of_take(&tones(), RATE), None);
+    }
+
+    #[test]
+    fn what_rings_on_is_taken_away_and_what_is_played_stays() {
+        let mut played = tones();
+        let end = played.len();
+        played.resize(end + 8000, 0.0);
+        let room = Room {
+            rt60_s: 1.0,
+            wet: 0.3,
+        };
+        let ringing = in_room(&played, room.rt60_s, room.wet);
+        let dried = dry(&ringing, RATE, &room);
+        assert_eq!(dried.len(), ringing.len());
+        let power = |sound: &[f32]| sound.iter().map(|s| s * s).sum::<f32>() / sound.len() as f32;
+        let tail = end + 1600..end + 4800;
+        assert!(power(&dried[tail.clone()]) < 0.1 * power(&ringing[tail]));
+        let middle = end - 3200..end - 1600;
+        let kept = power(&dried[middle.clone()]) / power(&played[middle]);
+        assert!((0.3..1.5).contains(&kept), "{kept}");
+    }
 }
