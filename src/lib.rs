@@ -3,13 +3,18 @@
 //! A take goes one way: [`mod@line`] reads the étude, [`sound`] the recording,
 //! [`hear`] turns samples into notes, [`align`] says which heard note is which
 //! written one, [`judge`] measures, [`show`] puts it into words.
+//! [`keep`] holds takes over the days, [`progress`] says what changed.
 //! Sounding pitch inside; written pitch, in the étude's own spelling, outside.
 
 pub mod align;
 pub mod convert;
 pub mod hear;
 pub mod judge;
+pub mod keep;
 pub mod line;
+pub mod live;
 pub mod pipeline;
+pub mod progress;
+pub mod said;
 pub mod show;
 pub mod sound;

@@ -10,7 +10,7 @@ use crate::show;
 use crate::sound::{SoundError, TakeReader};
 
 /// What the player said about the take.
-#[derive(Default)]
+#[derive(Clone, Debug, Default)]
 pub struct TakeOptions {
     pub align: AlignOptions,
     pub judge: JudgeOptions,
@@ -18,7 +18,18 @@ pub struct TakeOptions {
 
 /// The whole way from a file to findings in words; the file is read block by block.
 pub fn check_file(line: &Line, path: &Path, options: &TakeOptions) -> Result<Check, SoundError> {
-    let hearing = hear_file(path, &range_of(line))?;
+    check_file_told(line, path, options, &mut |_| {})
+}
+
+/// As [`check_file`]; `told` is given the share of the take heard so far, 0 to 1, for whoever
+/// waits: once a block.
+pub fn check_file_told(
+    line: &Line,
+    path: &Path,
+    options: &TakeOptions,
+    told: &mut dyn FnMut(f64),
+) -> Result<Check, SoundError> {
+    let hearing = hear_file_told(path, &range_of(line), told)?;
     let alignment = align(line, &hearing, &options.align);
     let mut check = judge(line, &hearing, &alignment, &options.judge);
     show::words::put_into_words(line, &mut check);
@@ -27,11 +38,23 @@ pub fn check_file(line: &Line, path: &Path, options: &TakeOptions) -> Result<Che
 
 /// Hears a file; what reading it showed of the recording is said first.
 pub fn hear_file(path: &Path, options: &HearOptions) -> Result<Hearing, SoundError> {
+    hear_file_told(path, options, &mut |_| {})
+}
+
+fn hear_file_told(
+    path: &Path,
+    options: &HearOptions,
+    told: &mut dyn FnMut(f64),
+) -> Result<Hearing, SoundError> {
     let mut reader = TakeReader::open(path)?;
+    let n_samples = reader.info().duration_s * f64::from(reader.sample_rate_hz());
+    let mut n_heard = 0;
     let mut hearer = Hearer::new(reader.sample_rate_hz());
     let mut block = Vec::new();
     while reader.next_block(&mut block) {
         hearer.push(&block);
+        n_heard += block.len();
+        told((n_heard as f64 / n_samples.max(1.0)).min(1.0));
     }
     let mut hearing = hearer.finish(options);
     let info = reader.info();

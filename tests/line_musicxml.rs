@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use passagework::line::read::{Kind, LineOptions, line_of};
 use passagework::line::score::Score;
 use passagework::line::{Line, Ornament, musicxml, order};
 use proptest::prelude::*;
@@ -277,6 +278,210 @@ fn da_capo_in_words_counts_at_the_end_of_its_section() {
     ]
     .concat();
     assert_eq!(names(&line(page(&music).as_bytes())), "C D E C D E F");
+}
+
+/// MusicXML 4.0, `transpose`: without it the notes sound as written, whatever the part is called.
+#[test]
+fn a_clarinet_without_transposition_sounds_as_written_and_is_asked_about() {
+    let bar = format!(
+        "<measure number='1'>{FOUR_FOUR}{}</measure>",
+        quarter("C", "", "")
+    );
+    let read =
+        |xml: &str| line_of(Kind::MusicXml, xml.as_bytes(), &LineOptions::default()).unwrap();
+    let bare = read(&page(&bar));
+    assert_eq!(bare.notes[0].sounding_midi, 60);
+    assert!(
+        bare.problems
+            .iter()
+            .any(|p| p.text.contains("--instrument clarinet-bb")),
+        "{:?}",
+        bare.problems
+    );
+    let in_c = "<attributes><transpose><chromatic>0</chromatic></transpose></attributes>";
+    let said = read(&page(&bar.replace("<note>", &format!("{in_c}<note>"))));
+    assert_eq!(
+        (said.instrument.as_str(), said.problems.len()),
+        ("clarinet-c", 0)
+    );
+}
+
+/// One measure of these quarters, each letter a note in octave 4, with signs in between.
+fn bar(number: &str, music: &[&str]) -> String {
+    let note = |m: &&str| match m.len() {
+        1 => quarter(m, "", ""),
+        _ => m.to_string(),
+    };
+    let music: Vec<String> = music.iter().map(note).collect();
+    format!("<measure number='{number}'>{}</measure>", music.concat())
+}
+
+fn sound(attributes: &str) -> String {
+    format!("<sound {attributes}/>")
+}
+
+/// MusicXML 4.0, `barline`: `location="middle"` stands within a bar, and may repeat there.
+#[test]
+fn repeats_within_a_bar_are_played_from_there() {
+    let middle = |inner: &str| format!("<barline location='middle'>{inner}</barline>");
+    let forward = middle("<repeat direction='forward'/>");
+    let backward = middle("<repeat direction='backward'/>");
+    let music = [
+        bar("1", &[FOUR_FOUR, "C", "D", &forward, "E", "F"]),
+        bar("2", &["G", "A", &backward, "B", "C"]),
+    ]
+    .concat();
+    let bytes = page(&music).into_bytes();
+    let line = line(&bytes);
+    assert_eq!(names(&line), "C D E F G A E F G A B C");
+    assert_eq!(line.notes[6].beat, 3.0);
+    assert_eq!((line.notes[6].bar.as_str(), line.notes[6].pass), ("1", 2));
+    assert_eq!(line.notes[11].onset_quarters, 11.0);
+    let as_written = order::play_out(&score(&bytes), 0, true);
+    assert_eq!(names(&as_written), "C D E F G A B C");
+    let beats: Vec<f64> = as_written.notes.iter().map(|n| n.beat).collect();
+    assert_eq!(beats, [1.0, 2.0, 3.0, 4.0, 1.0, 2.0, 3.0, 4.0]);
+}
+
+/// A note held over a repeat within a bar is one note wherever it is played through, in every
+/// part (MusicXML 4.0, `barline`).
+#[test]
+fn a_note_held_over_a_cut_stays_one() {
+    let cut = "<barline location='middle'><repeat direction='backward'/></barline>";
+    let half = "<note><pitch><step>G</step><octave>4</octave></pitch><duration>2</duration></note>";
+    let upper = bar("1", &[FOUR_FOUR, "C", "D", cut, "E", "F"]);
+    let lower = bar("1", &[FOUR_FOUR, "C", half, "F"]);
+    let xml = page(&upper).replace(
+        "</score-partwise>",
+        &format!("<part id='P2'>{lower}</part></score-partwise>"),
+    );
+    let lower = order::play_out(&score(xml.as_bytes()), 1, false);
+    assert_eq!(names(&lower), "C G C G F");
+    let lengths: Vec<f64> = lower.notes.iter().map(|n| n.duration_quarters).collect();
+    assert_eq!(lengths, [1.0, 1.0, 1.0, 2.0, 1.0]);
+}
+
+/// MusicXML 4.0, `sound`: `fine` follows the final note, `segno` and `coda` are where jumps lead,
+/// wherever in the bar they stand.
+#[test]
+fn jumps_within_a_bar_act_there() {
+    let (segno, to_coda, coda) = (sound("segno='S'"), sound("tocoda='O'"), sound("coda='O'"));
+    let (fine, da_capo) = (sound("fine='yes'"), sound("dacapo='yes'"));
+    let dal_segno = sound("dalsegno='S'");
+    let fine_inside = [
+        bar("1", &[FOUR_FOUR, "C", "D", &fine, "E", "F"]),
+        bar("2", &["G", "A", "B", "C", &da_capo]),
+    ];
+    let from_segno = [
+        bar("1", &[FOUR_FOUR, "C", "D", &segno, "E", "F"]),
+        bar("2", &["G", "A", &to_coda, "B", "C"]),
+        bar("3", &["D", "E", "F", "G", &dal_segno]),
+        bar("4", &[&coda, "A", "B", "C", "D"]),
+    ];
+    // A pickup of a quarter: Fine, and the jump back, are a quarter before the bar's end.
+    let pickup = [
+        bar("0", &[FOUR_FOUR, "G"]),
+        bar("1", &["C", "D", "E", &fine, "F"]),
+        bar("2", &["A", "B", "C", &da_capo, "D"]),
+    ];
+    // Written over the last note for want of space, and without another reason to leave there.
+    let over_last = [
+        bar("1", &[FOUR_FOUR, "C", "D", "E", &fine, "F"]),
+        bar("2", &["G", "A", "B", &da_capo, "C"]),
+    ];
+    for (music, expected) in [
+        (&fine_inside[..], "C D E F G A B C C D"),
+        (&from_segno[..], "C D E F G A B C D E F G E F G A A B C D"),
+        (&pickup[..], "G C D E F A B C G C D E"),
+        (&over_last[..], "C D E F G A B C C D E F"),
+    ] {
+        assert_eq!(names(&line(page(&music.concat()).as_bytes())), expected);
+    }
+}
+
+/// MusicXML 4.0, `time-only`: the times through on which a jump, or a note, counts.
+#[test]
+fn time_only_says_on_which_times() {
+    let repeat = "<barline location='right'><repeat direction='backward' times='3'/></barline>";
+    let to_coda = sound("tocoda='O' time-only='3'");
+    let first_only = quarter("A", "", "").replace("<note>", "<note time-only='1'>");
+    let later = quarter("B", "", "").replace("<note>", "<note time-only='2, 3'>");
+    let backup = "<backup><duration>1</duration></backup>";
+    let music = [
+        bar(
+            "1",
+            &[FOUR_FOUR, "C", &first_only, backup, &later, &to_coda],
+        ),
+        bar("2", &["D", repeat]),
+        bar("3", &["E"]),
+        bar("4", &["<sound coda='O'/>", "F"]),
+    ]
+    .concat();
+    assert_eq!(names(&line(page(&music).as_bytes())), "C A D C B D C B F");
+}
+
+/// MusicXML 4.0, `offset`: without `sound="yes"` it moves the sign on paper only.
+#[test]
+fn an_offset_for_the_eye_moves_no_jump() {
+    let fine = |offset: &str| {
+        format!(
+            "<direction><direction-type><words>Fine</words></direction-type>{offset}<sound fine='yes'/></direction>"
+        )
+    };
+    let da_capo = sound("dacapo='yes'");
+    let played = |offset: &str| {
+        let music = [
+            bar("1", &[FOUR_FOUR, "C", "D", "E", "F", &fine(offset)]),
+            bar("2", &["G", "A", "B", "C", &da_capo]),
+        ];
+        names(&line(page(&music.concat()).as_bytes()))
+    };
+    let eye = "<offset>-2</offset>";
+    assert_eq!(played(eye), "C D E F G A B C C D E F");
+    assert_eq!(
+        played(&eye.replace(">-", " sound='yes'>-")),
+        "C D E F G A B C C D"
+    );
+}
+
+/// MusicXML 4.0, `dynamics`: in a direction before a note, or among the note's notations.
+#[test]
+fn dynamics_stand_at_their_notes() {
+    let mark = |sign: &str| {
+        format!(
+            "<direction><direction-type><dynamics>{sign}</dynamics></direction-type></direction>"
+        )
+    };
+    let accented = quarter(
+        "E",
+        "",
+        "<notations><dynamics><sfz/></dynamics></notations>",
+    );
+    let rest = "<note><rest/><duration>1</duration></note>";
+    let other = mark("<other-dynamics>più f</other-dynamics>");
+    let music = [
+        bar(
+            "1",
+            &[
+                FOUR_FOUR,
+                &mark("<mf/>"),
+                "C",
+                "D",
+                &accented,
+                &mark("<p/>"),
+                rest,
+            ],
+        ),
+        bar("2", &["F", &other, "G"]),
+    ]
+    .concat();
+    let line = line(page(&music).as_bytes());
+    let marks: Vec<&str> = line
+        .notes
+        .iter()
+        .map(|n| n.dynamic.as_deref().unwrap_or("-"))
+        .collect();
+    assert_eq!(marks, ["mf", "-", "sfz", "p", "più f"]);
 }
 
 /// Faults leave the rest of the line, each with its place.

@@ -3,13 +3,15 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use passagework::align::{AlignOptions, Rhythm, passage};
-use passagework::judge::{ClickOptions, JudgeOptions};
+use passagework::judge::Check;
+use passagework::keep::{KeepError, Library, NewTake};
 use passagework::line::Line;
 use passagework::line::read::read_line;
-use passagework::pipeline::{TakeOptions, check_file};
+use passagework::pipeline::check_file;
+use passagework::said::Said;
 use passagework::show::{self, text::Layout};
 
+use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -42,7 +44,25 @@ pub struct CheckArguments {
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
     #[command(flatten)]
+    keeping: Keeping,
+    #[command(flatten)]
     look: Look,
+}
+
+/// Whether and how a take goes into the library.
+#[derive(Args)]
+struct Keeping {
+    /// Keep the take, its report and its recording in the library
+    #[arg(long)]
+    keep: bool,
+    /// When it was played, such as 2026-11-25 or "2026-11-25 18:30" [default: now]
+    #[arg(long, value_name = "TIME", requires = "keep")]
+    played: Option<String>,
+    /// Who played, where a library is shared
+    #[arg(long, value_name = "NAME", requires = "keep")]
+    player: Option<String>,
+    #[command(flatten)]
+    place: LibraryChoice,
 }
 
 /// How a report is laid out.
@@ -74,33 +94,24 @@ impl Look {
     }
 }
 
-/// A bar range, rhythm or click that cannot be meant.
-#[derive(Debug, thiserror::Error)]
-enum SayError {
-    #[error(
-        "cannot read the bars \"{0}\": write the printed numbers of the first and the last, such as 9-16, or one, such as 9"
-    )]
-    Bars(String),
-    #[error("the line has no bars {wanted}; it has {first} to {last}")]
-    NoSuchBars {
-        wanted: String,
-        first: String,
-        last: String,
-    },
-    #[error(
-        "no rhythm is called \"{0}\"; write a chain such as long-short, short-long or long-short-short, or triplet"
-    )]
-    Rhythm(String),
-    #[error("--click-at takes a second of the take, such as 1.25")]
-    ClickAt,
-}
-
 pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
-    let options = arguments.options(&line)?;
+    let options = arguments.said().options(&line)?;
+    // Opened first: a library that cannot be written to is known before the work.
+    let library = match arguments.keeping.keep {
+        true => Some(arguments.keeping.place.open()?),
+        false => None,
+    };
     let busy = Busy::new();
     busy.say("listening");
     let check = check_file(&line, &arguments.take, &options)?;
+    let kept = match library {
+        Some(library) => {
+            busy.say("keeping");
+            Some(arguments.keep(library, &line, &check)?)
+        }
+        None => None,
+    };
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;
@@ -112,6 +123,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     {
         output::print(&show::text::check(&line, &check, arguments.look.layout()))?;
     }
+    if let Some(kept) = kept {
+        // Not among the report, which may be for a program.
+        eprintln!("{kept}");
+    }
     Ok(if check.findings.is_empty() {
         Done::Quiet
     } else {
@@ -120,53 +135,38 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 }
 
 impl CheckArguments {
-    fn options(&self, line: &Line) -> Result<TakeOptions, CommandError> {
-        let bars = match &self.bars {
-            Some(text) => Some(read_bars(text, line)?),
-            None => None,
-        };
-        let rhythm = match &self.rhythm {
-            Some(name) => Some(Rhythm::parse(name).ok_or_else(|| SayError::Rhythm(name.clone()))?),
-            None => None,
-        };
-        let mut click = match &self.click {
-            Some(text) => Some(ClickOptions::parse(text)?),
-            None => None,
-        };
-        if let Some(click) = &mut click {
-            if self.click_at.is_some_and(|s| !s.is_finite()) {
-                return Err(SayError::ClickAt.into());
-            }
-            click.at_s = self.click_at;
-        }
-        Ok(TakeOptions {
-            align: AlignOptions {
-                bars,
-                rhythm: rhythm.clone(),
-            },
-            judge: JudgeOptions { click, rhythm },
+    /// Keeps the take; what is to be told of that.
+    fn keep(&self, mut library: Library, line: &Line, check: &Check) -> Result<String, KeepError> {
+        let kept = library.keep(&NewTake {
+            line,
+            recording: &self.take,
+            check,
+            said: self.said(),
+            played: self.keeping.played.as_deref(),
+            player: self.keeping.player.as_deref(),
+        })?;
+        Ok(if kept.again {
+            format!(
+                "take {} is this recording already; its figures stay as they were kept",
+                kept.id
+            )
+        } else {
+            let told = kept
+                .coding
+                .told()
+                .map_or(String::new(), |t| format!("; {t}"));
+            format!("kept as take {}{told}", kept.id)
         })
     }
-}
 
-/// First and last bar of `9-16` or `9`, as printed, where the line has them.
-fn read_bars(text: &str, line: &Line) -> Result<(String, String), SayError> {
-    let (from, to) = text.split_once('-').unwrap_or((text, text));
-    let (from, to) = (from.trim(), to.trim());
-    if from.is_empty() || to.is_empty() {
-        return Err(SayError::Bars(text.into()));
+    fn said(&self) -> Said {
+        Said {
+            bars: self.bars.clone(),
+            rhythm: self.rhythm.clone(),
+            click: self.click.clone(),
+            click_at_s: self.click_at,
+        }
     }
-    if passage(line, from, to).is_none() {
-        let number = |bar: Option<&passagework::line::LineBar>| {
-            bar.map_or_else(|| "?".into(), |b| b.number.clone())
-        };
-        return Err(SayError::NoSuchBars {
-            wanted: text.into(),
-            first: number(line.bars.first()),
-            last: number(line.bars.last()),
-        });
-    }
-    Ok((from.into(), to.into()))
 }
 
 /// A sign of life on standard error, only when that is a terminal.

@@ -2,8 +2,12 @@
 
 pub mod check;
 pub mod demo;
+pub mod devices;
 pub mod hear;
+pub mod latency;
+pub mod library;
 pub mod line;
+pub mod listen;
 pub mod output;
 
 use std::process::ExitCode;
@@ -25,8 +29,16 @@ pub enum Command {
     Line(line::LineArguments),
     /// Hold a recorded take against its line: wrong notes, uneven runs, tempo, tuning
     Check(check::CheckArguments),
+    /// Follow a take while it is played, and report on it
+    Listen(listen::ListenArguments),
+    /// List microphones and loudspeakers
+    Devices(devices::DevicesArguments),
+    /// Measure how long the click takes from loudspeaker to microphone
+    Latency(latency::LatencyArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// The kept takes: list, delete, export, import
+    Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
 }

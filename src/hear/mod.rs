@@ -14,6 +14,7 @@ pub mod path;
 pub mod pitch;
 pub mod refine;
 pub mod room;
+pub mod stream;
 pub mod tuning;
 pub mod weights;
 
@@ -202,9 +203,8 @@ fn listen(
     duration_s: f64,
     options: &HearOptions,
 ) -> (Vec<notes::Sketch>, Recording) {
-    let hop_samples = ((HOP_S * rate).round() as usize).max(1);
-    let high_hz = options.high_hz.min(rate / 4.0);
-    let mut low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    let hop_samples = hop_samples(rate);
+    let (mut low_hz, high_hz) = range_at(rate, options);
     if options.narrow
         && let Some(lowest_hz) = lowest_pitch_hz(sound, rate, hop_samples, low_hz, high_hz)
     {
@@ -224,10 +224,8 @@ fn listen(
         )
     };
     let (floor, loud) = (quantile(FLOOR_SHARE), quantile(LOUD_SHARE));
-    let quiet_dbfs = (floor + QUIET_OVER_FLOOR_DB)
-        .min(loud - QUIET_BELOW_LOUD_DB.0)
-        .max(loud - QUIET_BELOW_LOUD_DB.1);
-    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs);
+    let mut finder =
+        path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs(floor, loud));
     let mut path = Vec::with_capacity(found.len());
     for frame in &found {
         finder.push(frame, &mut path);
@@ -253,6 +251,23 @@ fn listen(
         ..Recording::default()
     };
     (sketches, recording)
+}
+
+fn hop_samples(rate: f64) -> usize {
+    ((HOP_S * rate).round() as usize).max(1)
+}
+
+/// Lowest and highest fundamental looked for in sound at `rate`.
+fn range_at(rate: f64, options: &HearOptions) -> (f64, f64) {
+    let high_hz = options.high_hz.min(rate / 4.0);
+    (options.low_hz.clamp(30.0, 0.5 * high_hz), high_hz)
+}
+
+/// Level below which a frame is silence, from those of the floor and of the playing.
+fn quiet_dbfs(floor: f64, loud: f64) -> f64 {
+    (floor + QUIET_OVER_FLOOR_DB)
+        .min(loud - QUIET_BELOW_LOUD_DB.0)
+        .max(loud - QUIET_BELOW_LOUD_DB.1)
 }
 
 /// In pieces, so that the framer's own buffer stays short.

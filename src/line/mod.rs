@@ -132,6 +132,9 @@ pub struct LineNote {
     pub ornament: Option<Ornament>,
     pub fermata: bool,
     pub breath_after: bool,
+    /// The dynamic mark that stands at this note, by its name in MusicXML: `mf`, `sfz`; `None`
+    /// where the mark before it still holds.
+    pub dynamic: Option<String>,
 }
 
 /// One bar in playing order.

@@ -4,7 +4,7 @@
 //! as its `sound` element does: D.C. and D.S. are taken once, To Coda and Fine count only after
 //! a jump, and repeats are not taken again after one unless the file says `after-jump`.
 
-use super::score::{Measure, Part, Score};
+use super::score::{Measure, Part, Score, Times};
 use super::{Line, LineBar, LineNote, Problem};
 
 /// More notes than any étude has; a file whose repeats give more is cut here, since `times` is
@@ -60,6 +60,9 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
         let measure = &part.measures[page_idx];
         passes[page_idx] += 1;
         for note in &measure.notes {
+            if !note.time_only.is_empty() && !note.time_only.contains(&passes[page_idx]) {
+                continue;
+            }
             let onset = onset_quarters + note.at_quarters;
             let sounding_midi = note.pitch.midi()
                 + note
@@ -83,6 +86,9 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
                 before.grace &= note.grace;
                 before.fermata |= note.fermata;
                 before.breath_after |= note.breath_after;
+                if before.dynamic.is_none() {
+                    before.dynamic.clone_from(&note.dynamic);
+                }
                 i
             } else {
                 notes.push(LineNote {
@@ -100,6 +106,7 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
                     ornament: note.ornament,
                     fermata: note.fermata,
                     breath_after: note.breath_after,
+                    dynamic: note.dynamic.clone(),
                 });
                 notes.len() - 1
             };
@@ -132,10 +139,34 @@ struct Signs {
     ending_stop: bool,
     segno: bool,
     coda: bool,
-    fine: bool,
-    da_capo: bool,
-    dal_segno: bool,
-    to_coda: bool,
+    fine: Option<Times>,
+    da_capo: Option<Times>,
+    dal_segno: Option<Times>,
+    to_coda: Option<Times>,
+}
+
+/// Where a sign leads from its bar's end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Step {
+    Stop,
+    ToCoda,
+    /// To the segno or the beginning.
+    Back,
+}
+
+impl Signs {
+    /// The first of the bar's signs that is obeyed.
+    fn step(&self, obeyed: impl Fn(&Option<Times>) -> bool) -> Option<Step> {
+        if obeyed(&self.fine) {
+            Some(Step::Stop)
+        } else if obeyed(&self.to_coda) {
+            Some(Step::ToCoda)
+        } else if obeyed(&self.da_capo) || obeyed(&self.dal_segno) {
+            Some(Step::Back)
+        } else {
+            None
+        }
+    }
 }
 
 /// Signs of the chosen part, completed from the other parts: engraving programs often write
@@ -148,10 +179,10 @@ fn signs(score: &Score, part_idx: usize) -> Vec<Signs> {
         ending_stop: m.ending_stop,
         segno: m.segno,
         coda: m.coda,
-        fine: m.fine,
-        da_capo: m.da_capo,
-        dal_segno: m.dal_segno,
-        to_coda: m.to_coda,
+        fine: m.fine.clone(),
+        da_capo: m.da_capo.clone(),
+        dal_segno: m.dal_segno.clone(),
+        to_coda: m.to_coda.clone(),
     };
     let chosen = &score.parts[part_idx].measures;
     let mut signs: Vec<Signs> = chosen.iter().map(of).collect();
@@ -170,10 +201,10 @@ fn signs(score: &Score, part_idx: usize) -> Vec<Signs> {
             here.ending_stop |= there.ending_stop;
             here.segno |= there.segno;
             here.coda |= there.coda;
-            here.fine |= there.fine;
-            here.da_capo |= there.da_capo;
-            here.dal_segno |= there.dal_segno;
-            here.to_coda |= there.to_coda;
+            here.fine = here.fine.take().or(there.fine);
+            here.da_capo = here.da_capo.take().or(there.da_capo);
+            here.dal_segno = here.dal_segno.take().or(there.dal_segno);
+            here.to_coda = here.to_coda.take().or(there.to_coda);
         }
     }
     signs
@@ -355,6 +386,7 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
     let mut n_notes = 0;
     let mut jumped = false;
     let mut jump_taken = vec![false; signs.len()];
+    let mut n_times = vec![0; signs.len()];
     let mut by_repeat = false;
     let mut bar = 0;
     while bar < signs.len() {
@@ -381,35 +413,45 @@ fn bar_order(signs: &[Signs], measures: &[Measure], problems: &mut Vec<Problem>)
             break;
         }
         order.push(bar);
-        if let Some(i) = end_at[bar]
-            && pass[i] < sections[i].passes
-        {
-            pass[i] += 1;
-            by_repeat = true;
-            bar = sections[i].start;
-            continue;
-        }
+        n_times[bar] += 1;
         let here = &signs[bar];
-        if jumped && here.fine {
-            break;
-        }
-        if jumped
-            && here.to_coda
-            && let Some(coda) = next_coda[bar]
-        {
-            bar = coda;
-            continue;
-        }
-        if (here.da_capo || here.dal_segno) && !jump_taken[bar] {
-            jump_taken[bar] = true;
-            jumped = true;
-            for (pass, section) in pass.iter_mut().zip(&sections) {
-                *pass = first_pass(section, jumped);
+        // Times that the file names go before repeats, the usual ones after them.
+        let named = |sign: &Option<Times>| {
+            let times = sign.as_ref().filter(|times| !times.is_empty());
+            times.is_some_and(|times| times.contains(&n_times[bar]))
+        };
+        let mut step = here.step(named);
+        if step.is_none() {
+            if let Some(i) = end_at[bar]
+                && pass[i] < sections[i].passes
+            {
+                pass[i] += 1;
+                by_repeat = true;
+                bar = sections[i].start;
+                continue;
             }
-            bar = if here.dal_segno { segno_before[bar] } else { 0 };
-            continue;
+            let usual = |sign: &Option<Times>| sign.as_ref().is_some_and(Vec::is_empty);
+            step = here.step(usual).filter(|step| match step {
+                Step::Stop | Step::ToCoda => jumped,
+                Step::Back => !std::mem::replace(&mut jump_taken[bar], true),
+            });
         }
-        bar += 1;
+        bar = match step {
+            Some(Step::Stop) => break,
+            Some(Step::ToCoda) => next_coda[bar].unwrap_or(bar + 1),
+            Some(Step::Back) => {
+                jumped = true;
+                for (pass, section) in pass.iter_mut().zip(&sections) {
+                    *pass = first_pass(section, jumped);
+                }
+                if here.dal_segno.is_some() {
+                    segno_before[bar]
+                } else {
+                    0
+                }
+            }
+            None => bar + 1,
+        };
     }
     order
 }
@@ -419,30 +461,35 @@ mod tests {
     use super::*;
 
     /// Bars from short signs: `|:` and `:|` (`:|5` five times), `[1,2` and `]` for endings,
-    /// `S` segno, `O` coda, `fine`, `DC`, `DS`, `to` for To Coda.
+    /// `S` segno, `O` coda, `fine`, `DC`, `DS`, `to` for To Coda; `DC1,2` names the times.
     fn order(page: &[&str]) -> Vec<usize> {
         let mut measures = Vec::new();
         for bar in page {
             let mut m = Measure::default();
             for sign in bar.split_whitespace() {
-                match sign {
+                let named = sign.trim_end_matches(|c: char| c == ',' || c.is_ascii_digit());
+                let times = sign[named.len()..]
+                    .split(',')
+                    .filter_map(|n| n.parse().ok());
+                let times: Times = times.collect();
+                match named {
                     "|:" => m.repeat_forward = true,
                     "]" => m.ending_stop = true,
                     "S" => m.segno = true,
                     "O" => m.coda = true,
-                    "fine" => m.fine = true,
-                    "DC" => m.da_capo = true,
-                    "DS" => m.dal_segno = true,
-                    "to" => m.to_coda = true,
+                    "fine" => m.fine = Some(times),
+                    "DC" => m.da_capo = Some(times),
+                    "DS" => m.dal_segno = Some(times),
+                    "to" => m.to_coda = Some(times),
                     "after" => m.repeat_after_jump = true,
-                    other => {
-                        if let Some(times) = other.strip_prefix(":|") {
+                    _ => {
+                        if let Some(times) = sign.strip_prefix(":|") {
                             m.repeat_backward = Some(times.parse().unwrap_or(2));
-                        } else if let Some(numbers) = other.strip_prefix('[') {
+                        } else if let Some(numbers) = sign.strip_prefix('[') {
                             let numbers = numbers.split(',').filter_map(|n| n.parse().ok());
                             m.ending_start = Some(numbers.collect());
                         } else {
-                            assert_eq!(other, ".");
+                            assert_eq!(sign, ".");
                         }
                     }
                 }
@@ -521,6 +568,20 @@ mod tests {
         );
         // A jump whose target is missing goes to the start, and is taken once.
         assert_eq!(order(&[".", "DS"]), [1, 2, 1, 2]);
+    }
+
+    /// MusicXML 4.0 `sound`, attribute `time-only`: the times through on which a jump is taken
+    /// in place of the usual ones; `time-only`: a list of whole numbers.
+    #[test]
+    fn jumps_on_named_times() {
+        // Fine and To Coda on the second time through a repeat, without any D.C.
+        assert_eq!(order(&["|:", "fine2", "", ":|"]), [1, 2, 3, 4, 1, 2]);
+        assert_eq!(order(&["|:", "to2", ":|", "O", "."]), [1, 2, 3, 1, 2, 4, 5]);
+        // D.C. twice, then on.
+        assert_eq!(order(&[".", "DC1,2", "."]), [1, 2, 1, 2, 1, 2, 3]);
+        assert_eq!(order(&["S", "DS2", "."]), [1, 2, 3]);
+        // Fine counts on the third time only.
+        assert_eq!(order(&["fine3", ".", "DC1,2"]), [1, 2, 3, 1, 2, 3, 1]);
     }
 
     #[test]

@@ -55,11 +55,15 @@ pub struct Measure {
     pub segno: bool,
     pub coda: bool,
     /// Jump and stop signs, acting at the bar's end.
-    pub fine: bool,
-    pub da_capo: bool,
-    pub dal_segno: bool,
-    pub to_coda: bool,
+    pub fine: Option<Times>,
+    pub da_capo: Option<Times>,
+    pub dal_segno: Option<Times>,
+    pub to_coda: Option<Times>,
 }
+
+/// The times through its bar on which a sign is obeyed; empty: on its usual one (D.C. and D.S.
+/// the first time, To Coda and Fine after a jump).
+pub type Times = Vec<u32>;
 
 /// One note of the page.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,4 +84,8 @@ pub struct ScoreNote {
     pub ornament: Option<Ornament>,
     pub fermata: bool,
     pub breath_after: bool,
+    /// The dynamic mark that stands here: `mf`, `sfz`.
+    pub dynamic: Option<String>,
+    /// The times through the bar on which it is played; empty: on all.
+    pub time_only: Times,
 }

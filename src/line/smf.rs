@@ -619,6 +619,8 @@ fn fill(
             ornament: None,
             fermata: false,
             breath_after: false,
+            dynamic: None,
+            time_only: Vec::new(),
         });
     }
     measures

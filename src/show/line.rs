@@ -59,6 +59,7 @@ struct NoteJson<'a> {
     ornament: Option<crate::line::Ornament>,
     fermata: bool,
     breath_after: bool,
+    dynamic: Option<&'a str>,
 }
 
 impl<'a> NoteJson<'a> {
@@ -79,6 +80,7 @@ impl<'a> NoteJson<'a> {
             ornament: note.ornament,
             fermata: note.fermata,
             breath_after: note.breath_after,
+            dynamic: note.dynamic.as_deref(),
         }
     }
 }

@@ -130,6 +130,7 @@ pub fn line_of(page: &[Written], repeat: Option<(usize, usize)>) -> Line {
                 ornament: written.ornament,
                 fermata: false,
                 breath_after: false,
+                dynamic: None,
             });
         }
     }

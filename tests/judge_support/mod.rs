@@ -57,6 +57,7 @@ pub fn line_of(notes: &[(&str, f64)], fifths: i32) -> Line {
             ornament: None,
             fermata: false,
             breath_after: false,
+            dynamic: None,
         });
         at += quarters;
     }

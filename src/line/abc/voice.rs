@@ -68,6 +68,7 @@ struct Marks {
     ornament: Option<Ornament>,
     fermata: bool,
     breath: bool,
+    dynamic: Option<String>,
     /// `segno`, `coda`, `fine`, …, with the letter `!` names; they belong to a bar.
     signs: Vec<BarSign>,
 }
@@ -256,7 +257,10 @@ impl Voice {
                 .problems
                 .say(place, "this length cannot be; the note or rest is left out"),
         }
-        if !self.full && (self.notes.len() > NOTES_MAX || self.bars.len() > BARS_MAX) {
+        let n_slurs = self.slurs_open.len() + self.slurs.len();
+        if !self.full
+            && (self.n_sounding() > NOTES_MAX || self.bars.len() > BARS_MAX || n_slurs > NOTES_MAX)
+        {
             self.problems.say(
                 place,
                 format!("more than {NOTES_MAX} notes or {BARS_MAX} bars; the voice ends here"),
@@ -304,6 +308,8 @@ impl Voice {
             ornament: None,
             fermata: false,
             breath_after: false,
+            dynamic: None,
+            time_only: Vec::new(),
         };
         if self.in_grace {
             self.graces.push(note);
@@ -332,6 +338,7 @@ impl Voice {
         note.ornament = marks.ornament;
         note.fermata = marks.fermata;
         note.breath_after = marks.breath;
+        note.dynamic = marks.dynamic;
         self.notes.push(note);
         self.advance(Some(self.notes.len() - 1), quarters);
     }
@@ -531,6 +538,9 @@ impl Voice {
             "turn" | "turnx" | "roll" => marks.ornament = Some(Ornament::Turn),
             "invertedturn" | "invertedturnx" => marks.ornament = Some(Ornament::InvertedTurn),
             "/" | "//" | "///" | "tremolo" => marks.ornament = Some(Ornament::Tremolo),
+            "p" | "pp" | "ppp" | "pppp" | "f" | "ff" | "fff" | "ffff" | "mp" | "mf" | "sfz" => {
+                marks.dynamic = Some(name)
+            }
             "fermata" | "invertedfermata" => marks.fermata = true,
             "breath" => marks.breath = true,
             "segno" => marks.signs.push(BarSign::Segno),
@@ -761,8 +771,8 @@ impl Voice {
         let jumps = self
             .bars
             .iter()
-            .any(|b| b.measure.da_capo || b.measure.dal_segno);
-        let told = self.bars.iter().any(|b| b.measure.to_coda);
+            .any(|b| b.measure.da_capo.is_some() || b.measure.dal_segno.is_some());
+        let told = self.bars.iter().any(|b| b.measure.to_coda.is_some());
         if let [(from, at_start), _, ..] = self.codas[..]
             && jumps
             && !told
@@ -773,7 +783,7 @@ impl Voice {
             } else {
                 from
             };
-            self.bars[leaves].measure.to_coda = true;
+            self.bars[leaves].measure.to_coda = Some(Vec::new());
         }
     }
 
@@ -827,9 +837,9 @@ fn put_sign(measure: &mut Measure, sign: BarSign) {
     match sign {
         BarSign::Segno => measure.segno = true,
         BarSign::Coda => measure.coda = true,
-        BarSign::ToCoda => measure.to_coda = true,
-        BarSign::Fine => measure.fine = true,
-        BarSign::DaCapo => measure.da_capo = true,
-        BarSign::DalSegno => measure.dal_segno = true,
+        BarSign::ToCoda => measure.to_coda = Some(Vec::new()),
+        BarSign::Fine => measure.fine = Some(Vec::new()),
+        BarSign::DaCapo => measure.da_capo = Some(Vec::new()),
+        BarSign::DalSegno => measure.dal_segno = Some(Vec::new()),
     }
 }

@@ -2,9 +2,10 @@
 
 use roxmltree::Node;
 
-use super::note::value_quarters;
-use super::xml::{below, child, child_text, children, number, text};
+use super::note::{read_dynamic, value_quarters};
+use super::xml::{below, child, children, number, numbers_from_one, text};
 use crate::line::TempoMark;
+use crate::line::score::Times;
 
 /// A jump or its target, with what said so: a `sound` attribute is for playing, a sign or
 /// words only for reading.
@@ -30,9 +31,14 @@ pub enum Told {
 pub struct Direction {
     pub tempo: Option<TempoMark>,
     pub jumps: Vec<(Jump, Told)>,
+    /// The times through on which the jumps count, by `time-only`.
+    pub times: Times,
     pub forward_repeat: bool,
-    /// Divisions after its place in the file.
+    pub dynamic: Option<String>,
+    /// Divisions after its place in the file at which it is printed.
     pub offset_divisions: f64,
+    /// Whether it is heard there too.
+    pub offset_sounds: bool,
 }
 
 pub fn read_direction<'a>(direction: Node<'a, 'a>) -> Direction {
@@ -40,9 +46,7 @@ pub fn read_direction<'a>(direction: Node<'a, 'a>) -> Direction {
         Some(sound) => read_sound(sound),
         None => Direction::default(),
     };
-    read.offset_divisions = child_text(direction, "offset")
-        .and_then(|t| number(&t))
-        .unwrap_or(0.0);
+    read_offset(direction, &mut read);
     let mut words = String::new();
     for kind in children(direction, "direction-type") {
         for sign in kind.children().filter(Node::is_element) {
@@ -53,6 +57,7 @@ pub fn read_direction<'a>(direction: Node<'a, 'a>) -> Direction {
                     words.push(' ');
                     words.push_str(&text(sign));
                 }
+                "dynamics" => read.dynamic = read_dynamic(sign).or(read.dynamic),
                 // The metronome names the beat; `sound` always counts quarters.
                 "metronome" => read.tempo = read_metronome(sign).or(read.tempo),
                 _ => {}
@@ -77,9 +82,13 @@ pub fn read_sound(sound: Node) -> Direction {
             beat_quarters: 1.0,
             bpm,
         }),
+        times: sound
+            .attribute("time-only")
+            .map_or_else(Times::new, numbers_from_one),
         forward_repeat: sound.attribute("forward-repeat") == Some("yes"),
         ..Direction::default()
     };
+    read_offset(sound, &mut read);
     for (name, jump) in [
         ("segno", Jump::Segno),
         ("coda", Jump::Coda),
@@ -93,6 +102,17 @@ pub fn read_sound(sound: Node) -> Direction {
         }
     }
     read
+}
+
+/// MusicXML 4.0, `offset`: only for the eye, unless `sound` says it is for the ear too; the
+/// `sound` element's own goes before its direction's.
+fn read_offset<'a>(node: Node<'a, 'a>, read: &mut Direction) {
+    let Some(offset) = child(node, "offset").filter(|_| !read.offset_sounds) else {
+        return;
+    };
+    let of_sound = node.has_tag_name("sound");
+    read.offset_divisions = number(&text(offset)).unwrap_or(0.0);
+    read.offset_sounds = of_sound || offset.attribute("sound") == Some("yes");
 }
 
 /// The jumps that words ask for, as they are commonly abbreviated.

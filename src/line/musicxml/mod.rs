@@ -5,7 +5,9 @@
 //! `duration`, not the tuplet's bracket; octave shifts, measure repeats and multiple rests are
 //! signs over music that is written out.
 
+mod cuts;
 mod direction;
+mod jumps;
 mod metre;
 mod note;
 mod part;
@@ -15,7 +17,8 @@ mod xml;
 
 use roxmltree::Node;
 
-use self::direction::{Jump, Told};
+use self::cuts::Cut;
+use self::jumps::ToldBy;
 use self::part::{MeasureSource, RawMeasure, RawPart, read_part};
 use self::pitch::Transposition;
 use self::xml::{Problems, below, child, child_text, children, text};
@@ -71,20 +74,23 @@ pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
             (part, problems.take())
         })
         .collect();
-    let told = told(&raw);
+    let told = ToldBy::of(raw.iter().map(|(part, _)| part));
     // The tempo stands at the top of the page, in the first part.
     let tempo = raw.iter().find_map(|(part, _)| opening_tempo(part));
+    let mut cuts = Vec::with_capacity(raw.len());
     for (source, (part, found)) in sources.iter().zip(&raw) {
         let name = source.name(root);
-        let mut read = assemble(part, &name, voice, concert, told, &mut problems);
+        let (mut read, cuts_here) = assemble(part, &name, voice, concert, told, &mut problems);
         read.instrument_hints = source.instrument_hints(root);
         read.name = name;
         read.tempo = opening_tempo(part).or(tempo);
         read.problems = found.clone();
         read.problems.extend(problems.take());
         score.parts.push(read);
+        cuts.push(cuts_here);
     }
     level_bars(&mut score.parts, &raw);
+    cuts::cut_bars(&mut score.parts, cuts);
     Ok(score)
 }
 
@@ -196,40 +202,7 @@ fn opening_tempo(part: &RawPart) -> Option<TempoMark> {
     (bar_idx <= first).then_some(tempo)
 }
 
-/// For each kind of jump, the best authority that the file has for it anywhere: where sounds
-/// say where to jump, signs and words only repeat it.
-#[derive(Clone, Copy)]
-struct ToldBy {
-    segno: Told,
-    coda: Told,
-    to_coda: Told,
-    fine: Told,
-    back: Told,
-}
-
-fn told(parts: &[(RawPart, Vec<Problem>)]) -> ToldBy {
-    let all = || {
-        parts
-            .iter()
-            .flat_map(|(part, _)| &part.measures)
-            .flat_map(|m| &m.jumps)
-    };
-    let best = |kinds: &[Jump]| {
-        [Told::Sound, Told::Sign]
-            .into_iter()
-            .find(|told| all().any(|(jump, by, _)| kinds.contains(jump) && by == told))
-            .unwrap_or(Told::Words)
-    };
-    ToldBy {
-        segno: best(&[Jump::Segno]),
-        coda: best(&[Jump::Coda]),
-        to_coda: best(&[Jump::ToCoda]),
-        fine: best(&[Jump::Fine]),
-        back: best(&[Jump::DaCapo, Jump::DalSegno]),
-    }
-}
-
-/// One part of the page out of its raw measures.
+/// One part of the page out of its raw measures, and what acts within its bars.
 fn assemble(
     raw: &RawPart,
     name: &str,
@@ -237,7 +210,7 @@ fn assemble(
     concert: bool,
     told: ToldBy,
     problems: &mut Problems,
-) -> Part {
+) -> (Part, Vec<Vec<Cut>>) {
     let lines = voices::choose_line(raw, name, voice, problems);
     let mut measures: Vec<Measure> = raw
         .measures
@@ -257,81 +230,14 @@ fn assemble(
             ..Measure::default()
         })
         .collect();
-    place_jumps(raw, told, &mut measures);
-    if told.back == Told::Words {
-        move_words_to_their_end(raw, &mut measures);
-    }
+    let cuts = jumps::place(raw, told, &mut measures);
     let mut part = Part {
         key: raw.key.clone().unwrap_or_default(),
         measures,
         ..Part::default()
     };
     settle_transposition(raw, concert, &mut part, name, problems);
-    part
-}
-
-/// Puts each jump on the bar at whose end (or, for targets, start) it acts.
-fn place_jumps(raw: &RawPart, told: ToldBy, measures: &mut [Measure]) {
-    let n_codas = raw
-        .measures
-        .iter()
-        .flat_map(|m| &m.jumps)
-        .filter(|(jump, by, _)| *jump == Jump::Coda && *by == told.coda)
-        .count();
-    let to_coda_told = raw
-        .measures
-        .iter()
-        .flat_map(|m| &m.jumps)
-        .any(|(jump, ..)| *jump == Jump::ToCoda);
-    // Of two bare coda signs the first is where to leave.
-    let mut leave_at_coda = !to_coda_told && n_codas >= 2;
-    for (i, bar) in raw.measures.iter().enumerate() {
-        for (jump, by, at) in &bar.jumps {
-            // A target at the end of a bar is the next bar's.
-            let target = if *at > 0.0 && *at >= bar.reach_quarters - FULL_BAR_QUARTERS {
-                (i + 1).min(measures.len() - 1)
-            } else {
-                i
-            };
-            match jump {
-                Jump::Segno if *by == told.segno => measures[target].segno = true,
-                Jump::Coda if *by == told.coda && leave_at_coda => {
-                    measures[i].to_coda = true;
-                    leave_at_coda = false;
-                }
-                Jump::Coda if *by == told.coda => measures[target].coda = true,
-                Jump::ToCoda if *by == told.to_coda => measures[i].to_coda = true,
-                Jump::Fine if *by == told.fine => measures[i].fine = true,
-                Jump::DaCapo if *by == told.back => measures[i].da_capo = true,
-                Jump::DalSegno if *by == told.back => measures[i].dal_segno = true,
-                _ => {}
-            }
-        }
-    }
-}
-
-/// Words of a jump end where they take effect, but a file places them where they begin:
-/// they count for a section's end, the coda or the last bar that follows closely.
-fn move_words_to_their_end(raw: &RawPart, measures: &mut [Measure]) {
-    /// "D.C. al Fine" under narrow bars is as long as these.
-    const WORDS_BARS_MAX: usize = 2;
-    for i in 0..measures.len() {
-        let (da_capo, dal_segno) = (measures[i].da_capo, measures[i].dal_segno);
-        if !da_capo && !dal_segno {
-            continue;
-        }
-        let ends = |k: usize| {
-            measures[k].repeat_backward.is_some()
-                || measures.get(k + 1).is_none_or(|next| next.coda)
-                || raw.measures[k].section_end
-        };
-        let last = (i + WORDS_BARS_MAX).min(measures.len() - 1);
-        if let Some(end) = (i..=last).find(|&k| ends(k)) {
-            (measures[i].da_capo, measures[i].dal_segno) = (false, false);
-            measures[end].da_capo |= da_capo;
-            measures[end].dal_segno |= dal_segno;
-        }
-    }
+    (part, cuts)
 }
 
 /// What the part's notes are to the player and to the air.

@@ -3,7 +3,8 @@
 use roxmltree::Node;
 
 use super::pitch::read_pitch;
-use super::xml::{Problems, child, child_text, children, number, whole};
+use super::xml::{Problems, child, child_text, children, number, numbers_from_one, text, whole};
+use crate::line::score::Times;
 use crate::line::{Articulation, Ornament, Spelling};
 
 /// Longest duration taken, in quarters: over a hundred bars of 4/4.
@@ -19,6 +20,8 @@ pub struct RawNote {
     /// Index in the part's table of voices.
     pub voice: usize,
     pub staff: u32,
+    /// Whether it is on the page: invisible notes only tell a program how to play an ornament.
+    pub printed: bool,
     /// Sounds together with the note before it.
     pub chord: bool,
     pub sound: Sound,
@@ -32,6 +35,10 @@ pub struct RawNote {
     pub ornament: Option<Ornament>,
     pub fermata: bool,
     pub breath_after: bool,
+    /// The dynamic mark at the note.
+    pub dynamic: Option<String>,
+    /// The times through the bar on which it is played; empty: on all.
+    pub time_only: Times,
     /// Written to sounding in force, semitones.
     pub transpose_semitones: i32,
 }
@@ -141,6 +148,7 @@ pub fn read_note<'a>(
         staff: child_text(node, "staff")
             .and_then(|t| whole(&t))
             .map_or(1, |s| s.clamp(1, 16) as u32),
+        printed: node.attribute("print-object") != Some("no"),
         chord: child(node, "chord").is_some(),
         sound: Sound::Silent,
         grace: child(node, "grace").is_some(),
@@ -152,6 +160,10 @@ pub fn read_note<'a>(
         ornament: None,
         fermata: false,
         breath_after: false,
+        dynamic: None,
+        time_only: node
+            .attribute("time-only")
+            .map_or_else(Times::new, numbers_from_one),
         transpose_semitones: 0,
     };
     if child(node, "cue").is_some() {
@@ -210,6 +222,7 @@ fn read_notations<'a>(note: &mut RawNote, notations: Node<'a, 'a>) {
             "articulations" => read_articulations(note, sign),
             "ornaments" => note.ornament = note.ornament.or_else(|| read_ornament(sign)),
             "fermata" => note.fermata = true,
+            "dynamics" => note.dynamic = read_dynamic(sign).or(note.dynamic.take()),
             _ => {}
         }
     }
@@ -233,6 +246,15 @@ fn read_articulations(note: &mut RawNote, articulations: Node) {
         if !note.articulations.contains(&articulation) {
             note.articulations.push(articulation);
         }
+    }
+}
+
+/// The mark of a `dynamics` element: the name of its first sign, or the text of another one.
+pub fn read_dynamic(dynamics: Node) -> Option<String> {
+    let sign = dynamics.children().find(Node::is_element)?;
+    match sign.tag_name().name() {
+        "other-dynamics" => Some(text(sign)).filter(|t| !t.is_empty()),
+        name => Some(name.to_string()),
     }
 }
 

@@ -8,7 +8,8 @@ use super::note::{
     Counts, DURATION_QUARTERS_MAX, RawNote, duration_quarters, read_note, type_quarters,
 };
 use super::pitch::Transposition;
-use super::xml::{Problems, child, child_text, children, number, text, whole};
+use super::xml::{Problems, child, child_text, children, number, numbers_from_one, text, whole};
+use crate::line::score::Times;
 use crate::line::{Key, TempoMark};
 
 /// A measure of one part: where number and `implicit` stand, and where the music stands.
@@ -43,8 +44,11 @@ pub struct RawMeasure {
     pub reach_quarters: f64,
     pub metre: Metre,
     pub notes: Vec<RawNote>,
-    /// Jumps with their place in the bar, in quarters.
-    pub jumps: Vec<(Jump, Told, f64)>,
+    pub jumps: Vec<JumpMark>,
+    /// Dynamic marks with their place in the bar, in quarters.
+    pub dynamics: Vec<(f64, String)>,
+    /// Barlines within the bar.
+    pub middle: Vec<MiddleBarline>,
     pub repeat_forward: bool,
     /// Times of the backward repeat, and whether it counts after a jump.
     pub repeat_backward: Option<(u32, bool)>,
@@ -52,6 +56,28 @@ pub struct RawMeasure {
     pub ending_stop: bool,
     /// A double or final barline on the right.
     pub section_end: bool,
+}
+
+/// A jump or its target at its place in a bar.
+#[derive(Clone, Debug)]
+pub struct JumpMark {
+    pub jump: Jump,
+    pub told: Told,
+    /// From the start of the bar, in quarters.
+    pub at: f64,
+    /// The times through on which it counts; empty: on its usual one.
+    pub times: Times,
+}
+
+/// A barline with `location="middle"`, which may repeat or end something there.
+#[derive(Clone, Debug, Default)]
+pub struct MiddleBarline {
+    /// From the start of the bar, in quarters.
+    pub at: f64,
+    pub repeat_forward: bool,
+    pub repeat_backward: Option<(u32, bool)>,
+    pub ending_start: Option<Vec<u32>>,
+    pub ending_stop: bool,
 }
 
 /// Reads the measures of one part.
@@ -130,7 +156,7 @@ impl Walk {
                     self.direction(index, cursor, read_direction(node), &mut bar);
                 }
                 "sound" => self.direction(index, cursor, read_sound(node), &mut bar),
-                "barline" => self.barline(node, &mut bar, problems),
+                "barline" => self.barline(node, cursor, &mut bar, problems),
                 _ => {}
             }
             bar.reach_quarters = bar.reach_quarters.max(cursor);
@@ -236,68 +262,103 @@ impl Walk {
 
     fn direction(&mut self, index: usize, cursor: f64, said: Direction, bar: &mut RawMeasure) {
         let offset = said.offset_divisions / self.divisions.unwrap_or(1.0);
-        let at = if offset.abs() < DURATION_QUARTERS_MAX {
+        let printed_at = if offset.abs() < DURATION_QUARTERS_MAX {
             (cursor + offset).max(0.0)
         } else {
             cursor
         };
+        let heard_at = if said.offset_sounds {
+            printed_at
+        } else {
+            cursor
+        };
         if let Some(tempo) = said.tempo {
-            self.part.tempo.get_or_insert((index, at, tempo));
+            self.part.tempo.get_or_insert((index, heard_at, tempo));
         }
         bar.repeat_forward |= said.forward_repeat;
+        bar.dynamics
+            .extend(said.dynamic.map(|mark| (printed_at, mark)));
         let jumps = said.jumps.into_iter();
-        bar.jumps.extend(jumps.map(|(jump, told)| (jump, told, at)));
+        bar.jumps.extend(jumps.map(|(jump, told)| JumpMark {
+            jump,
+            told,
+            at: if told == Told::Sound {
+                heard_at
+            } else {
+                printed_at
+            },
+            times: said.times.clone(),
+        }));
     }
 
-    fn barline<'a>(&mut self, node: Node<'a, 'a>, bar: &mut RawMeasure, problems: &mut Problems) {
-        let left = node.attribute("location") == Some("left");
+    fn barline<'a>(
+        &mut self,
+        node: Node<'a, 'a>,
+        cursor: f64,
+        bar: &mut RawMeasure,
+        problems: &mut Problems,
+    ) {
+        let mut read = MiddleBarline {
+            at: cursor,
+            ..MiddleBarline::default()
+        };
         if let Some(ending) = child(node, "ending") {
             match ending.attribute("type") {
                 Some("start") => {
-                    bar.ending_start = Some(ending_numbers(ending.attribute("number")));
+                    // Blank stands for "the next one".
+                    let numbers = ending.attribute("number").unwrap_or_default();
+                    read.ending_start = Some(numbers_from_one(numbers));
                 }
-                Some("stop" | "discontinue") => bar.ending_stop = true,
+                Some("stop" | "discontinue") => read.ending_stop = true,
                 _ => problems.at(ending, "an ending that neither starts nor stops; ignored"),
             }
         }
+        if let Some(repeat) = child(node, "repeat") {
+            match repeat.attribute("direction") {
+                Some("forward") => read.repeat_forward = true,
+                Some("backward") => read.repeat_backward = Some(backward(repeat, problems)),
+                _ => problems.at(repeat, "a repeat without a direction; ignored"),
+            }
+        }
+        let location = node.attribute("location");
+        if location == Some("middle") {
+            bar.middle.push(read);
+            return;
+        }
+        let left = location == Some("left");
         let style = child_text(node, "bar-style");
         bar.section_end |= !left && matches!(style.as_deref(), Some("light-light" | "light-heavy"));
-        let Some(repeat) = child(node, "repeat") else {
-            return;
-        };
-        if node.attribute("location") == Some("middle") {
-            problems.at(
-                repeat,
-                "a repeat within a bar is taken at the bar's start or end",
-            );
+        if read.ending_start.is_some() {
+            bar.ending_start = read.ending_start;
         }
-        match repeat.attribute("direction") {
-            Some("forward") if node.attribute("location") == Some("right") => {
-                self.forward_next = true;
-            }
-            Some("forward") => bar.repeat_forward = true,
-            Some("backward") => {
-                let times = match repeat.attribute("times") {
-                    None => 2,
-                    Some(times) => match number(times).filter(|t| *t >= 1.0) {
-                        // Any larger number meets the bound on played notes first.
-                        Some(times) => times.min(1e9) as u32,
-                        None => {
-                            problems.at(repeat, format!("\"{times}\" times is read as twice"));
-                            2
-                        }
-                    },
-                };
-                let backward = (times, repeat.attribute("after-jump") == Some("yes"));
-                if left {
-                    self.backward_before = Some(backward);
-                } else {
-                    bar.repeat_backward = Some(backward);
-                }
-            }
-            _ => problems.at(repeat, "a repeat without a direction; ignored"),
+        bar.ending_stop |= read.ending_stop;
+        if read.repeat_forward && location == Some("right") {
+            self.forward_next = true;
+        } else {
+            bar.repeat_forward |= read.repeat_forward;
+        }
+        if left {
+            self.backward_before = read.repeat_backward.or(self.backward_before);
+        } else {
+            bar.repeat_backward = read.repeat_backward.or(bar.repeat_backward);
         }
     }
+}
+
+/// Times of a backward repeat, and whether it counts after a jump.
+fn backward(repeat: Node, problems: &mut Problems) -> (u32, bool) {
+    let times = match repeat.attribute("times") {
+        None => 2,
+        Some(times) => match number(times).filter(|t| *t >= 1.0) {
+            // Any larger number meets the bound on played notes first.
+            Some(times) => times.min(1e9) as u32,
+            None => {
+                problems.at(repeat, format!("\"{times}\" times is read as twice"));
+                2
+            }
+        },
+    };
+    (times, repeat.attribute("after-jump") == Some("yes"))
 }
 
 /// The first staff's: time, key and transposition may be given for each staff.
@@ -343,19 +404,4 @@ fn read_key(key: Node) -> Option<Key> {
         fifths,
         mode: mode.unwrap_or_else(|| "major".into()).to_lowercase(),
     })
-}
-
-/// `1`, `1,2`, `1, 2`; also `1.` and `1-3`. Blank stands for "the next one".
-fn ending_numbers(text: Option<&str>) -> Vec<u32> {
-    /// No section has more endings.
-    const ENDINGS_MAX: u32 = 100;
-    let text = text.unwrap_or_default();
-    let mut numbers = Vec::new();
-    for range in text.split(|c: char| !c.is_ascii_digit() && c != '-') {
-        let mut ends = range.split('-').filter_map(|n| n.parse::<u32>().ok());
-        let Some(first) = ends.next() else { continue };
-        let last = ends.next_back().unwrap_or(first);
-        numbers.extend((first..=last.min(ENDINGS_MAX)).filter(|n| (1..=ENDINGS_MAX).contains(n)));
-    }
-    numbers
 }

@@ -23,7 +23,17 @@ pub fn choose_line(
     let mut stretches: HashMap<Lane, Vec<(InLane, InLane)>> = HashMap::new();
     let mut n_chords = 0;
     let mut lines = Vec::with_capacity(part.measures.len());
+    // A dynamic mark stands at the first note that begins with it or later.
+    let mut dynamics: Vec<(f64, &String)> = Vec::new();
     for (bar_idx, bar) in part.measures.iter().enumerate() {
+        // Marks that no note of the bars before took count from the bar's start.
+        dynamics = dynamics
+            .last()
+            .map(|(_, mark)| (0.0, *mark))
+            .into_iter()
+            .collect();
+        dynamics.extend(bar.dynamics.iter().map(|(at, mark)| (*at, mark)));
+        dynamics.sort_by(|a, b| a.0.total_cmp(&b.0));
         let lane = match chosen {
             Some(chosen) if wanted.is_none() => only_lane(&lanes[bar_idx]).unwrap_or(chosen),
             Some(chosen) => chosen,
@@ -44,7 +54,9 @@ pub fn choose_line(
             let mut end = i + 1;
             while end < order.len() {
                 let next = &bar.notes[order[end]];
+                // Notes for different times through a repeat never sound together.
                 let joins = next.grace == first.grace
+                    && next.time_only == first.time_only
                     && (next.chord || !first.grace && next.at - first.at < TOGETHER_QUARTERS);
                 if !joins {
                     break;
@@ -58,6 +70,11 @@ pub fn choose_line(
                 .or_insert_with(|| slurred_stretches(&slurs, lane));
             let slurred = is_slurred(stretches, &(bar_idx, first.at, order[i]));
             notes.extend(top_note(&members, slurred));
+            let n_here = dynamics.partition_point(|(at, _)| *at < first.at + TOGETHER_QUARTERS);
+            if let (Some(note), Some((_, mark))) = (notes.last_mut(), dynamics[..n_here].last()) {
+                note.dynamic.get_or_insert_with(|| mark.to_string());
+            }
+            dynamics.drain(..n_here);
             i = end;
         }
         lines.push(notes);
@@ -111,6 +128,8 @@ fn top_note(members: &[&RawNote], slurred: bool) -> Option<ScoreNote> {
         ornament: members.iter().find_map(|m| m.ornament),
         fermata: members.iter().any(|m| m.fermata),
         breath_after: members.iter().any(|m| m.breath_after),
+        dynamic: members.iter().find_map(|m| m.dynamic.clone()),
+        time_only: top.time_only.clone(),
     })
 }
 
@@ -160,7 +179,7 @@ fn choose(
     let mut counts: Vec<(Lane, usize)> = Vec::new();
     for (bar, lanes) in part.measures.iter().zip(lanes) {
         for (note, lane) in bar.notes.iter().zip(lanes) {
-            let played = usize::from(note.plays() && !note.chord);
+            let played = usize::from(note.plays() && note.printed && !note.chord);
             match counts.iter_mut().find(|(l, _)| l == lane) {
                 Some((_, n)) => *n += played,
                 None => counts.push((*lane, played)),

@@ -88,6 +88,20 @@ pub fn number(text: &str) -> Option<f64> {
     text.trim().parse().ok().filter(|n: &f64| n.is_finite())
 }
 
+/// The whole numbers from 1 of a list such as `1,2`, `1, 2`, `1.` or `1-3`.
+pub fn numbers_from_one(text: &str) -> Vec<u32> {
+    /// Nothing is played more often under its own number.
+    const NUMBER_MAX: u32 = 100;
+    let mut numbers = Vec::new();
+    for range in text.split(|c: char| !c.is_ascii_digit() && c != '-') {
+        let mut ends = range.split('-').filter_map(|n| n.parse::<u32>().ok());
+        let Some(first) = ends.next() else { continue };
+        let last = ends.next_back().unwrap_or(first);
+        numbers.extend((first..=last.min(NUMBER_MAX)).filter(|n| (1..=NUMBER_MAX).contains(n)));
+    }
+    numbers
+}
+
 /// A whole number in −9999…9999, also where it is written `2.0`.
 pub fn whole(text: &str) -> Option<i32> {
     number(text)
