@@ -149,6 +149,8 @@ pub enum Tick {
     Beep { hz: f64, length_s: f64 },
     /// A knock as of wood: a fast dying resonance with noise.
     Wood { hz: f64 },
+    /// A burst of noise.
+    Burst { length_s: f64 },
 }
 
 impl Tick {
@@ -161,6 +163,22 @@ impl Tick {
             }
         } else {
             Tick::Wood { hz }
+        }
+    }
+}
+
+impl Tick {
+    /// The same with low and very short ones, as mechanical metronomes and phones make.
+    pub fn any_at_all(rng: &mut Rng) -> Tick {
+        match rng.below(4) {
+            0 => Tick::Beep {
+                hz: rng.between(350.0, 1000.0),
+                length_s: rng.between(0.012, 0.05),
+            },
+            1 => Tick::Burst {
+                length_s: rng.between(0.001, 0.006),
+            },
+            _ => Tick::any(rng),
         }
     }
 }
@@ -199,6 +217,14 @@ pub fn add_click(
                     let decay = (-t_s / 0.006).exp();
                     decay * (std::f64::consts::TAU * hz * accent * t_s).sin()
                         + 0.3 * (-t_s / 0.002).exp() * rng.bipolar() as f64
+                }
+                Tick::Burst { length_s } => {
+                    if t_s > length_s {
+                        break;
+                    }
+                    // The same noise each time, as a metronome plays one recording.
+                    let mut same = Rng::new(7 + (i as u64) * (1 + u64::from(accent > 1.0)));
+                    accent * same.bipolar() as f64
                 }
             };
             *sample += gain * value as f32;
