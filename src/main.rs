@@ -12,6 +12,8 @@ fn main() -> ExitCode {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
+        Command::Review(arguments) => cli::review::run(&arguments),
+        Command::Class(arguments) => cli::class::run(&arguments),
         Command::Library(arguments) => cli::library::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
     };

@@ -1,11 +1,14 @@
 //! Commands: arguments in, text or JSON out. Knows no music; every command is one file here.
 
 pub mod check;
+pub mod class;
 pub mod demo;
 pub mod hear;
 pub mod library;
 pub mod line;
+pub mod manifest;
 pub mod output;
+pub mod review;
 
 use std::process::ExitCode;
 
@@ -28,6 +31,10 @@ pub enum Command {
     Check(check::CheckArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Kept takes of an étude over days: what changed beyond the errors, and what did not
+    Review(review::ReviewArguments),
+    /// Check a folder of takes, one player a file: a table by player and bar
+    Class(class::ClassArguments),
     /// The kept takes: list, delete, export, import
     Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them

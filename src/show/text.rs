@@ -279,7 +279,7 @@ fn capital(text: &str) -> String {
 }
 
 /// The beat's note value in words: `quarter`, `dotted quarter`.
-fn beat_name(quarters: f64) -> String {
+pub(super) fn beat_name(quarters: f64) -> String {
     for (name, value) in [
         ("whole", 4.0),
         ("half", 2.0),
