@@ -2,8 +2,8 @@
 //!
 //! Where there are takes enough, labels "then" and "now" are exchanged among the takes, and a
 //! change counts when it is larger than the largest of all bars and measures under all but a
-//! few exchanges: the max-T procedure of Westfall & Young (Resampling-Based Multiple Testing,
-//! 1993), which needs no assumption on how figures scatter or hang together, only that takes
+//! few exchanges: the step-down max-T procedure of Westfall & Young (Resampling-Based Multiple
+//! Testing, 1993), which needs no assumption on how figures scatter or hang together, only that takes
 //! may change places if nothing changed. Where there are few takes, each measure has its own
 //! test (Fisher's exact test, the F test of variances, Welch's t), and Holm's steps (Scand. J.
 //! Stat. 6 (1979) 65) hold the report's chance of a false change.
@@ -103,28 +103,39 @@ fn by_exchange(questions: &[Question], n: usize, n_then: usize) -> Vec<f64> {
     let exchanges = exchanges(n, n_then);
     // Sums come in another order under another label: equal ones may differ in the last digit.
     const SAME: f64 = 1.0 - 1e-9;
-    let mut larger = vec![0usize; questions.len()];
-    let largest: Vec<f64> = exchanges
-        .par_iter()
-        .map(|now| spreads.iter().map(|s| s.distance(now)).fold(0.0, f64::max))
-        .collect();
-    for largest in largest {
-        for (larger, distance) in larger.iter_mut().zip(&distances) {
-            *larger += usize::from(largest >= distance * SAME);
+    // Step down: each is held against those that are not larger, so that one great change does
+    // not hide a smaller one.
+    let mut order: Vec<usize> = (0..questions.len()).collect();
+    order.sort_by(|a, b| distances[*b].total_cmp(&distances[*a]));
+    let reaches = |now: &Vec<bool>| {
+        let mut largest: f64 = 0.0;
+        let mut reaches = vec![false; order.len()];
+        for (rank, i) in order.iter().enumerate().rev() {
+            largest = largest.max(spreads[*i].distance(now));
+            reaches[rank] = largest >= distances[*i] * SAME;
+        }
+        reaches
+    };
+    let mut larger = vec![0usize; order.len()];
+    for reaches in exchanges.par_iter().map(reaches).collect::<Vec<_>>() {
+        for (larger, reaches) in larger.iter_mut().zip(reaches) {
+            *larger += usize::from(reaches);
         }
     }
     let drawn = choose(n, n_then) > EXCHANGES_MAX as f64;
-    larger
-        .into_iter()
-        .map(|larger| {
-            if drawn {
-                // The observed labels are one of the exchanges.
-                (larger + 1) as f64 / (exchanges.len() + 1) as f64
-            } else {
-                larger as f64 / exchanges.len() as f64
-            }
-        })
-        .collect()
+    let mut adjusted = vec![1.0; questions.len()];
+    let mut least: f64 = 0.0;
+    for (i, larger) in order.into_iter().zip(larger) {
+        let share = if drawn {
+            // The observed labels are one of the exchanges.
+            (larger + 1) as f64 / (exchanges.len() + 1) as f64
+        } else {
+            larger as f64 / exchanges.len() as f64
+        };
+        least = least.max(share);
+        adjusted[i] = least;
+    }
+    adjusted
 }
 
 /// All ways to call `n − n_then` of `n` takes today's, or many of them.
