@@ -121,7 +121,7 @@ pub fn compare(bars: &[String], then: &[&TakePoint], now: &[&TakePoint], alpha: 
     let whole_other_tempo = plays_other_tempo(then, now, None);
     let changes = finger_changes(bars.len(), &takes, then.len());
     let n_bar_questions = questions.len();
-    questions.extend(changes.iter().map(|(_, said)| question(said.clone())));
+    questions.extend(changes.values().map(|said| question(said.clone())));
     // What will get no verdict anyway is not asked, so that it costs the others nothing.
     for (i, q) in questions.iter_mut().enumerate() {
         let unfit = if i < n_bar_questions {

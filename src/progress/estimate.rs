@@ -71,6 +71,17 @@ impl Said {
             Said::Change(excess) => mean(excess),
         }
     }
+
+    /// The same for the tests of change: spreads are compared by their ratio, as logarithms,
+    /// because a large spread scatters more than a small one.
+    pub fn score(&self) -> f64 {
+        /// Below a millisecond no player's spread is told from another's.
+        const FLOOR_MS2: f64 = 1.0;
+        match self {
+            Said::Evenness(e) => 0.5 * (e.variance_ms2 + FLOOR_MS2).ln(),
+            other => other.value(),
+        }
+    }
 }
 
 /// All takes of a group together; `None` of none, or where no error can be given.

@@ -70,7 +70,7 @@ impl Spread {
         let values: Vec<Option<f64>> = question
             .said
             .iter()
-            .map(|said| said.as_ref().map(Said::value))
+            .map(|said| said.as_ref().map(Said::score))
             .collect();
         let known: Vec<f64> = values.iter().flatten().copied().collect();
         Spread {

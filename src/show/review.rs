@@ -229,8 +229,13 @@ fn difference_in_words(difference: &Difference, beat: &str) -> Option<String> {
         Measure::CleanTempo => ("clean at", 1.0, ""),
         Measure::FingerChange => ("beyond the pace", 1.0, "ms"),
     };
+    let decimals = usize::from(unit == "ms");
     let value = |e: crate::progress::compare::Estimate| {
-        format!("{:.0} (±{:.0})", scale * e.value, scale * e.se)
+        format!(
+            "{:.decimals$} (±{:.decimals$})",
+            scale * e.value,
+            scale * e.se
+        )
     };
     let unit = if difference.measure == Measure::CleanTempo {
         format!("{beat} = ")
@@ -290,6 +295,8 @@ pub(super) fn summary(review: &Review) -> Vec<(&'static str, String)> {
         .zip(&review.bars)
         .filter_map(|(bpm, bar)| Some(((*bpm)?, bar)))
         .min_by(|a, b| a.0.total_cmp(&b.0));
+    // Of a line that was clean as a whole, no bar holds it back.
+    let slowest = slowest.filter(|_| reached.whole_line_bpm.is_none());
     let holds = slowest.map_or(String::new(), |(bpm, bar)| {
         format!("; bar {bar} was clean at {bpm:.0} at the most")
     });
