@@ -11,9 +11,14 @@ fn main() -> ExitCode {
     let done = match Passagework::parse().command {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
+        Command::Listen(arguments) => cli::listen::run(&arguments),
+        Command::Devices(arguments) => cli::devices::run(&arguments),
+        Command::Latency(arguments) => cli::latency::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
         Command::Review(arguments) => cli::review::run(&arguments),
         Command::Class(arguments) => cli::class::run(&arguments),
+        Command::Fingers(arguments) => cli::fingers::run(&arguments),
+        Command::Page(arguments) => cli::page::run(&arguments),
         Command::Library(arguments) => cli::library::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
     };

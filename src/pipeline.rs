@@ -10,7 +10,7 @@ use crate::show;
 use crate::sound::{SoundError, TakeReader};
 
 /// What the player said about the take.
-#[derive(Default)]
+#[derive(Clone, Debug, Default)]
 pub struct TakeOptions {
     pub align: AlignOptions,
     pub judge: JudgeOptions,

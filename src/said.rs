@@ -69,6 +69,7 @@ impl Said {
             align: AlignOptions {
                 bars,
                 rhythm: rhythm.clone(),
+                ..AlignOptions::default()
             },
             judge: JudgeOptions { click, rhythm },
         })

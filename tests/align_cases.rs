@@ -251,7 +251,7 @@ fn only_the_passage_is_expected() {
     notes.extend(play(&line, 16..48, end_s(&notes) + 0.1, 0.5));
     let options = AlignOptions {
         bars: Some(("2".into(), "3".into())),
-        rhythm: None,
+        ..AlignOptions::default()
     };
     let alignment = align(&line, &hearing(notes), &options);
     assert_eq!(passage(&line, "2", "3"), Some(16..48));
@@ -286,8 +286,8 @@ fn practice_rhythms_move_the_expected_times_only() {
         })
         .collect::<Vec<_>>();
     let options = AlignOptions {
-        bars: None,
         rhythm: Some(long_short),
+        ..AlignOptions::default()
     };
     let alignment = align(&line, &hearing(notes.clone()), &options);
     assert_eq!(count(&alignment, Outcome::Right), 64);

@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
+use passagework::line::read::{Kind, LineOptions, line_of};
 use passagework::line::score::Score;
 use passagework::line::{Line, Ornament, musicxml, order};
 use proptest::prelude::*;
@@ -277,6 +278,32 @@ fn da_capo_in_words_counts_at_the_end_of_its_section() {
     ]
     .concat();
     assert_eq!(names(&line(page(&music).as_bytes())), "C D E C D E F");
+}
+
+/// MusicXML 4.0, `transpose`: without it the notes sound as written, whatever the part is called.
+#[test]
+fn a_clarinet_without_transposition_sounds_as_written_and_is_asked_about() {
+    let bar = format!(
+        "<measure number='1'>{FOUR_FOUR}{}</measure>",
+        quarter("C", "", "")
+    );
+    let read =
+        |xml: &str| line_of(Kind::MusicXml, xml.as_bytes(), &LineOptions::default()).unwrap();
+    let bare = read(&page(&bar));
+    assert_eq!(bare.notes[0].sounding_midi, 60);
+    assert!(
+        bare.problems
+            .iter()
+            .any(|p| p.text.contains("--instrument clarinet-bb")),
+        "{:?}",
+        bare.problems
+    );
+    let in_c = "<attributes><transpose><chromatic>0</chromatic></transpose></attributes>";
+    let said = read(&page(&bar.replace("<note>", &format!("{in_c}<note>"))));
+    assert_eq!(
+        (said.instrument.as_str(), said.problems.len()),
+        ("clarinet-c", 0)
+    );
 }
 
 /// One measure of these quarters, each letter a note in octave 4, with signs in between.

@@ -1,6 +1,6 @@
 //! A change is called a change only beyond the errors: simulated players whose skill is known.
 
-use passagework::progress::review::{FALSE_REPORTS, review};
+use passagework::progress::review::{ALPHA, FALSE_REPORTS, review};
 use passagework::progress::{
     BarFigures, ChangeFigures, Comparison, Evenness, TakeFigures, TakePoint, Verdict, compare,
 };
@@ -123,7 +123,7 @@ fn two_takes_of_the_same_skill_are_rarely_called_different() {
             take(rng, 1, 1, &[USUAL; BARS]),
             take(rng, 2, 2, &[USUAL; BARS]),
         );
-        called(&compare(&numbers(), &[&a], &[&b], FALSE_REPORTS))
+        called(&compare(&numbers(), &[&a], &[&b], ALPHA))
     });
 }
 

@@ -20,6 +20,8 @@ pub struct Expected {
     pub has_ornaments: bool,
     /// Ways past a repeat, `(last note before, first note after)`.
     pub repeat_exits: Vec<(usize, usize)>,
+    /// The note the playing is known to begin with.
+    pub begins_at: Option<usize>,
     /// Sum of the costs of leaving out the notes before this one (natural log, negative).
     pub missed_sum: Vec<f32>,
 }
@@ -95,8 +97,16 @@ impl Expected {
             notes,
             pitches,
             repeat_exits,
+            begins_at: None,
             missed_sum,
         }
+    }
+
+    /// Says at which note of the line the playing begins, where that is known and expected.
+    pub fn begin_at(&mut self, idx: Option<usize>) {
+        self.begins_at = idx
+            .and_then(|idx| idx.checked_sub(self.first))
+            .filter(|idx| *idx < self.len());
     }
 
     pub fn len(&self) -> usize {

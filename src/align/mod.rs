@@ -9,11 +9,11 @@
 //! [`outcome`] turns the path into outcomes.
 
 mod costs;
-mod expected;
-mod model;
+pub(crate) mod expected;
+pub(crate) mod model;
 mod outcome;
 mod path;
-mod pitch;
+pub(crate) mod pitch;
 mod posterior;
 mod rhythm;
 mod shift;
@@ -122,6 +122,8 @@ pub struct AlignOptions {
     pub bars: Option<(String, String)>,
     /// The rhythm a run was practised in.
     pub rhythm: Option<Rhythm>,
+    /// Index of the note that the first sound is known to be: a take followed from its middle.
+    pub begins_at: Option<usize>,
 }
 
 /// Rounds of searching with the tempo that the round before found.
@@ -137,7 +139,8 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
         .as_ref()
         .and_then(|(from, to)| passage(line, from, to))
         .unwrap_or(0..line.notes.len());
-    let expected = Expected::new(line, range, options.rhythm.as_ref());
+    let mut expected = Expected::new(line, range, options.rhythm.as_ref());
+    expected.begin_at(options.begins_at);
     let mut fit = Fit::new(hearing, &expected, Tuning::of_a4(hearing.a4_hz));
     for tuning in shift::candidates(hearing, &expected, fit.tuning) {
         let shifted = Fit::new(hearing, &expected, tuning);

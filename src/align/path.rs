@@ -229,6 +229,10 @@ fn trace(
 
 /// Log-cost of beginning the take at position `i`.
 fn start_cost(expected: &Expected, i: usize) -> f32 {
+    if let Some(begins_at) = expected.begins_at {
+        let elsewhere = model::SKIP + model::SKIP_ANYWHERE + expected.notes[i].landing;
+        return if i == begins_at { 0.0 } else { elsewhere };
+    }
     let later = model::START_LATER + expected.notes[i].landing;
     if i <= model::EDGE_NOTES_MISSED {
         later.max(expected.missed_sum[i])

@@ -8,7 +8,7 @@ use passagework::keep::{History, Library};
 use passagework::line::TempoMark;
 use passagework::line::read::read_line;
 use passagework::progress::compare;
-use passagework::progress::review::FALSE_REPORTS;
+use passagework::progress::review::ALPHA;
 use passagework::show::review as show;
 
 use super::check::Look;

@@ -4,15 +4,20 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+mod click_train;
+mod clicks;
 pub mod confidence;
 pub mod decimate;
 pub mod envelope;
 pub mod frames;
 pub mod harmonic;
+mod metronome;
 pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod room;
+pub mod stream;
 pub mod tuning;
 pub mod weights;
 
@@ -120,16 +125,20 @@ pub struct Hearer {
     sample_rate_hz: u32,
     decimator: decimate::Decimator,
     sound: Vec<f32>,
+    ticks: clicks::TickListener,
     n_samples: usize,
 }
 
 impl Hearer {
     /// `sample_rate_hz` of the samples to come.
     pub fn new(sample_rate_hz: u32) -> Hearer {
+        let decimator = decimate::Decimator::new(sample_rate_hz);
+        let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
         Hearer {
             sample_rate_hz,
-            decimator: decimate::Decimator::new(sample_rate_hz),
+            decimator,
             sound: Vec::new(),
+            ticks: clicks::TickListener::new(rate),
             n_samples: 0,
         }
     }
@@ -137,17 +146,19 @@ impl Hearer {
     /// The next mono samples, full scale ±1.
     pub fn push(&mut self, samples: &[f32]) {
         self.n_samples += samples.len();
+        let heard = self.sound.len();
         self.decimator.push(samples, &mut self.sound);
+        self.ticks.push(&self.sound[heard..]);
     }
 
     /// All that was heard.
     pub fn finish(self, options: &HearOptions) -> Hearing {
-        let (sketches, recording) = self.listen(options);
+        let (sketches, recording, clicks) = self.listen(options);
         let notes = confidence::weigh(&sketches, recording.noise_dbfs);
         let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
         Hearing {
             notes,
-            clicks: Vec::new(),
+            clicks,
             a4_hz,
             a4_hz_se,
             recording,
@@ -160,7 +171,7 @@ impl Hearer {
         self,
         options: &HearOptions,
     ) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
-        let (sketches, recording) = self.listen(options);
+        let (sketches, recording, _) = self.listen(options);
         confidence::weigh(&sketches, recording.noise_dbfs)
             .into_iter()
             .enumerate()
@@ -173,18 +184,27 @@ impl Hearer {
             .collect()
     }
 
-    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording) {
+    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording, Vec<HeardClick>) {
         let factor = self.decimator.factor();
+        let heard = self.sound.len();
         self.decimator.finish(&mut self.sound);
+        self.ticks.push(&self.sound[heard..]);
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
-        listen(
-            &self.sound,
-            f64::from(self.sample_rate_hz) / factor as f64,
-            self.sample_rate_hz,
-            duration_s,
-            options,
-        )
+        let rate = f64::from(self.sample_rate_hz) / factor as f64;
+        let clicks = match metronome::find(&mut self.ticks, &self.sound, rate) {
+            Some(metronome) => {
+                metronome.remove(&mut self.sound, rate);
+                metronome.clicks
+            }
+            None => Vec::new(),
+        };
+        if let Some(room) = room::of_take(&self.sound, rate) {
+            self.sound = room::dry(&self.sound, rate, &room);
+        }
+        let (sketches, recording) =
+            listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
+        (sketches, recording, clicks)
     }
 }
 
@@ -203,9 +223,8 @@ fn listen(
     duration_s: f64,
     options: &HearOptions,
 ) -> (Vec<notes::Sketch>, Recording) {
-    let hop_samples = ((HOP_S * rate).round() as usize).max(1);
-    let high_hz = options.high_hz.min(rate / 4.0);
-    let mut low_hz = options.low_hz.clamp(30.0, 0.5 * high_hz);
+    let hop_samples = hop_samples(rate);
+    let (mut low_hz, high_hz) = range_at(rate, options);
     if options.narrow
         && let Some(lowest_hz) = lowest_pitch_hz(sound, rate, hop_samples, low_hz, high_hz)
     {
@@ -225,10 +244,8 @@ fn listen(
         )
     };
     let (floor, loud) = (quantile(FLOOR_SHARE), quantile(LOUD_SHARE));
-    let quiet_dbfs = (floor + QUIET_OVER_FLOOR_DB)
-        .min(loud - QUIET_BELOW_LOUD_DB.0)
-        .max(loud - QUIET_BELOW_LOUD_DB.1);
-    let mut finder = path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs);
+    let mut finder =
+        path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs(floor, loud));
     let mut path = Vec::with_capacity(found.len());
     for frame in &found {
         finder.push(frame, &mut path);
@@ -254,6 +271,23 @@ fn listen(
         ..Recording::default()
     };
     (sketches, recording)
+}
+
+fn hop_samples(rate: f64) -> usize {
+    ((HOP_S * rate).round() as usize).max(1)
+}
+
+/// Lowest and highest fundamental looked for in sound at `rate`.
+fn range_at(rate: f64, options: &HearOptions) -> (f64, f64) {
+    let high_hz = options.high_hz.min(rate / 4.0);
+    (options.low_hz.clamp(30.0, 0.5 * high_hz), high_hz)
+}
+
+/// Level below which a frame is silence, from those of the floor and of the playing.
+fn quiet_dbfs(floor: f64, loud: f64) -> f64 {
+    (floor + QUIET_OVER_FLOOR_DB)
+        .min(loud - QUIET_BELOW_LOUD_DB.0)
+        .max(loud - QUIET_BELOW_LOUD_DB.1)
 }
 
 /// In pieces, so that the framer's own buffer stays short.

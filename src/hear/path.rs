@@ -63,6 +63,11 @@ impl PathFinder {
         }
     }
 
+    /// Level below which the next frames are silence, dB re full scale.
+    pub fn set_quiet_dbfs(&mut self, quiet_dbfs: f64) {
+        self.quiet_dbfs = quiet_dbfs as f32;
+    }
+
     pub fn push(&mut self, frame: &Frame, settled: &mut Vec<PathPoint>) {
         let mut step = Step {
             n: 1,

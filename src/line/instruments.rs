@@ -85,6 +85,13 @@ pub fn from_hints<'a>(
     })
 }
 
+/// The instrument that players mean by the first hint that names any: the usual one of a family.
+pub fn usual_of_hints<'a>(hints: impl IntoIterator<Item = &'a str>) -> Option<&'static Instrument> {
+    hints
+        .into_iter()
+        .find_map(|hint| by_score_name(hint).first().copied().or(by_sound_id(hint)))
+}
+
 fn by_sound_id(id: &str) -> Option<&'static Instrument> {
     TABLE.iter().find(|i| i.sound_id == id.trim())
 }
@@ -365,6 +372,10 @@ mod tests {
             let found = from_hints([part_name], transpose).map(|i| i.name);
             assert_eq!(found, wanted, "{part_name}");
         }
+        let usual = |hint| usual_of_hints([hint]).map(|i| i.name);
+        assert_eq!(usual("clarinet"), Some("clarinet-bb"));
+        assert_eq!(usual("Clarinet in C"), Some("clarinet-c"));
+        assert_eq!(usual("Melody"), None);
         let by_sound = |id, transpose| from_hints(["Part 1", id], transpose).map(|i| i.name);
         assert_eq!(
             by_sound("wind.reed.clarinet.bflat", None),

@@ -215,12 +215,16 @@ fn settle_instrument(part: &mut Part, player: Option<&'static Instrument>) {
         return;
     };
     part.instrument = Some(found.name.to_string());
-    if part.transpose_semitones.is_none() && found.transpose_semitones != 0 {
+    // A clarinet without further words is usually one in B flat, and a player's own copy often
+    // leaves the transposition out; but MusicXML says that without one the notes sound as written.
+    let hints = part.instrument_hints.iter().map(String::as_str);
+    let meant = instruments::usual_of_hints(hints).unwrap_or(found);
+    if part.transpose_semitones.is_none() && meant.transpose_semitones != 0 {
         part.problems.push(Problem {
-            place: part.name.clone(),
+            place: format!("part {}", part.name),
             text: format!(
-                "the file names a {} but no transposition: its notes are taken as they sound; --instrument {} takes them as written for it",
-                found.label, found.name
+                "no transposition is given: the notes are taken to sound as written; if they are written for a {}, add --instrument {}",
+                meant.label, meant.name
             ),
         });
     }
@@ -231,6 +235,9 @@ fn write_for(part: &mut Part, transpose_semitones: i32) {
     let sounding = part.key.fifths;
     part.key.fifths = written_fifths(sounding, transpose_semitones);
     let fifths = part.key.fifths - sounding;
+    for measure in &mut part.measures {
+        measure.fifths = written_fifths(measure.fifths, transpose_semitones);
+    }
     for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
         note.pitch = note.pitch.transposed(-transpose_semitones, fifths);
     }

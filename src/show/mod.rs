@@ -1,6 +1,7 @@
 //! Showing: what was found, as text and as JSON. Computes nothing.
 
 pub mod class;
+pub mod fingers;
 pub mod json;
 pub mod line;
 pub mod review;

@@ -7,12 +7,16 @@
 //! `channels` chooses the channel with the player, `resample` brings unusual rates
 //! into the range of the hearing.
 
+pub mod capture;
 mod channels;
+pub mod click;
 mod coded;
 mod condition;
+pub mod device;
 mod mp4;
 mod padded;
 mod read;
+pub mod recorder;
 mod resample;
 mod sniff;
 pub mod voice;

@@ -62,12 +62,23 @@ pub enum Token {
 /// Longest note, rest or bar rest in multiples of the default length; beyond is a slip.
 pub const LENGTH_MAX: f64 = 4096.0;
 
+/// Where a closing sign was found, so that a line is searched once for each of its signs and
+/// not anew for every opening one.
+struct Seen {
+    wanted: char,
+    /// Searched from here.
+    from: usize,
+    /// The first one from there on; the line's length where there is none.
+    found: usize,
+}
+
 /// Cuts one line of music; `column` of each token counts characters from 1.
 pub struct Lexer {
     chars: Vec<char>,
     at: usize,
     /// Tokens read ahead: a chord brings slurs and decorations with it.
     waiting: std::collections::VecDeque<(usize, Token)>,
+    seen: Vec<Seen>,
     /// `I:linebreak !` (6.1.1): the sign ends a printed line and begins no decoration.
     pub exclamation_breaks_lines: bool,
 }
@@ -95,6 +106,7 @@ impl Lexer {
             chars: line.chars().collect(),
             at: 0,
             waiting: Default::default(),
+            seen: Vec::new(),
             exclamation_breaks_lines: false,
         }
     }
@@ -116,11 +128,25 @@ impl Lexer {
     }
 
     /// How far ahead `wanted` stands on the line, if it is near.
-    fn ahead(&self, wanted: char) -> Option<usize> {
-        self.chars[self.at..]
-            .iter()
-            .take(BRACKET_CHARS_MAX)
-            .position(|c| *c == wanted)
+    fn ahead(&mut self, wanted: char) -> Option<usize> {
+        let known = self.seen.iter().position(|seen| seen.wanted == wanted);
+        let known = known.unwrap_or_else(|| {
+            self.seen.push(Seen {
+                wanted,
+                from: 0,
+                found: 0,
+            });
+            self.seen.len() - 1
+        });
+        let seen = &mut self.seen[known];
+        if self.at < seen.from || seen.found < self.at {
+            seen.from = self.at;
+            let rest = &self.chars[self.at..];
+            let distance = rest.iter().position(|c| *c == wanted);
+            seen.found = self.at + distance.unwrap_or(rest.len());
+        }
+        let distance = seen.found - self.at;
+        (seen.found < self.chars.len() && distance < BRACKET_CHARS_MAX).then_some(distance)
     }
 
     fn token(&mut self, c: char) -> Option<Token> {
@@ -357,10 +383,9 @@ impl Lexer {
     /// After `[`: notes up to `]`, then the length of the whole. `close` is `+` in the outdated
     /// `+CEG+` of section 10.
     fn chord(&mut self, close: char) -> Option<Token> {
-        let end = self
-            .ahead(close)
-            .filter(|end| self.ahead('|').is_none_or(|bar| bar > *end));
-        let Some(end) = end else {
+        let bar = self.ahead('|');
+        let end = self.ahead(close);
+        let Some(end) = end.filter(|end| bar.is_none_or(|bar| bar > *end)) else {
             return Some(Token::NotUnderstood("[".into()));
         };
         let close = self.at + end;
@@ -471,8 +496,8 @@ impl Lexer {
     }
 }
 
-/// Nothing in brackets, quotation or exclamation marks is longer; looking further would make
-/// the cost of a damaged line grow with its square.
+/// Nothing in brackets, quotation or exclamation marks is longer; a sign further off closes
+/// something else.
 const BRACKET_CHARS_MAX: usize = 300;
 
 /// More different endings, or a higher number of one, than any repeat has.

@@ -1,0 +1,432 @@
+//! Where in the line the player is, note by note.
+//!
+//! A forward filter over the positions of the line: after every note the probability that it
+//! was this or that one, with wrong notes, notes left out and too many, restarts and skips
+//! priced as in the whole-take alignment ([`crate::align`]); every jump is a running sum, so
+//! that a note costs O(line notes). Notes that have only begun are laid on top of those that
+//! the hearing has settled, and taken off again when it has settled them too.
+
+use super::events::Event;
+use super::quick::Begun;
+use crate::align::expected::Expected;
+use crate::align::{model, passage, pitch};
+use crate::hear::HeardNote;
+use crate::line::Line;
+use crate::pipeline::TakeOptions;
+
+/// Probability from which a place is said.
+const SAID: f64 = 0.5;
+
+/// Probability of the likeliest place below which it is called unknown, and the notes in a
+/// row that it takes; from the second on it is known again.
+const LOST: f64 = 0.4;
+const LOST_NOTES: usize = 3;
+const FOUND: f64 = 0.6;
+
+/// How sure a note is that has only begun: in the quick hearing's own trials one in ten was
+/// none.
+const BEGUN_CONFIDENCE: f64 = 0.9;
+
+/// Spread of the quick hearing's pitch, semitones.
+const BEGUN_PITCH_SE: f64 = 0.2;
+
+/// A begun note up to this much later than a settled one is the same, seconds.
+const SAME_ONSET_S: f64 = 0.035;
+
+/// Pairs of notes that vote on the tempo, and how many it takes at least.
+const TEMPO_PAIRS: usize = 8;
+const TEMPO_PAIRS_MIN: usize = 3;
+
+/// Pairs this near to each other share a tempo, natural log of seconds a quarter.
+const TEMPO_NEAR: f64 = 0.3;
+
+/// Notes after the likeliest one whose pitches are expected.
+const EXPECTED_NOTES: usize = 2;
+
+/// A place is expected to go on from when it is this likely.
+const EXPECTED_FROM: f64 = 0.2;
+
+/// A note as the filter takes it.
+#[derive(Clone, Debug)]
+struct Note {
+    onset_s: f64,
+    silence_s: f64,
+    confidence: f64,
+    /// Likelihood of being each of the line's pitches.
+    fits: Vec<f64>,
+}
+
+/// Probabilities after a note.
+#[derive(Clone)]
+struct Belief {
+    /// The last note was line note i; the last notes came after line note i and are none of it.
+    on: Vec<f64>,
+    off: Vec<f64>,
+    unstarted: f64,
+    /// Onset of the last note, and of the one before it.
+    onset_s: f64,
+    before_s: f64,
+}
+
+pub struct Follower {
+    expected: Expected,
+    /// Sharpness of the take, semitones.
+    tuning: f64,
+    settled: Belief,
+    settled_s: f64,
+    sounded_until_s: f64,
+    begun: Vec<Note>,
+    now: Belief,
+    /// Places said: index in the line, onset.
+    places: Vec<(usize, f64)>,
+    said: Option<usize>,
+    unsure: usize,
+    lost: bool,
+}
+
+impl Follower {
+    pub fn new(line: &Line, options: &TakeOptions) -> Follower {
+        let range = options
+            .align
+            .bars
+            .as_ref()
+            .and_then(|(from, to)| passage(line, from, to))
+            .unwrap_or(0..line.notes.len());
+        let expected = Expected::new(line, range, options.align.rhythm.as_ref());
+        let belief = Belief {
+            on: vec![0.0; expected.len()],
+            off: vec![0.0; expected.len()],
+            unstarted: 1.0,
+            onset_s: 0.0,
+            before_s: 0.0,
+        };
+        Follower {
+            expected,
+            tuning: 0.0,
+            settled: belief.clone(),
+            settled_s: 0.0,
+            sounded_until_s: 0.0,
+            begun: Vec::new(),
+            now: belief,
+            places: Vec::new(),
+            said: None,
+            unsure: 0,
+            lost: false,
+        }
+    }
+
+    /// Tuning of the take so far.
+    pub fn set_a4_hz(&mut self, a4_hz: f64) {
+        self.tuning = 12.0 * (a4_hz / 440.0).log2();
+    }
+
+    /// Pitches that may come next, fractional MIDI at A4 = 440 Hz.
+    pub fn expected(&self, pitches: &mut Vec<f64>) {
+        pitches.clear();
+        let n = self.expected.len();
+        let total = self.now.total();
+        for i in 0..n {
+            let here = self.now.on[i] + self.now.off[i];
+            if here < EXPECTED_FROM * total {
+                continue;
+            }
+            for next in i + 1..(i + 1 + EXPECTED_NOTES).min(n) {
+                pitches.push(f64::from(self.expected.notes[next].midi) + self.tuning);
+                if !self.expected.notes[next].grace {
+                    break;
+                }
+            }
+        }
+        if self.now.unstarted > EXPECTED_FROM * total && n > 0 {
+            pitches.push(f64::from(self.expected.notes[0].midi) + self.tuning);
+        }
+    }
+
+    /// A note has begun.
+    pub fn begun(&mut self, begun: &Begun, said_s: f64, events: &mut Vec<Event>) {
+        if self.expected.len() == 0 {
+            return;
+        }
+        let note = Note {
+            onset_s: begun.onset_s,
+            silence_s: begun.silence_s,
+            confidence: BEGUN_CONFIDENCE,
+            fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
+        };
+        if begun.revises && self.begun.pop().is_some() {
+            self.replay();
+        }
+        self.advance_now(&note);
+        self.begun.push(note);
+        self.say(begun.onset_s, said_s, true, events);
+    }
+
+    /// Notes that the hearing has settled.
+    pub fn settled(&mut self, notes: &[HeardNote], said_s: f64, events: &mut Vec<Event>) {
+        if notes.is_empty() || self.expected.len() == 0 {
+            return;
+        }
+        for heard in notes {
+            let offers: Vec<(f64, f64)> = heard
+                .candidates
+                .iter()
+                .map(|c| (c.midi, c.probability))
+                .collect();
+            let note = Note {
+                onset_s: heard.onset_s,
+                silence_s: (heard.onset_s - self.sounded_until_s).max(0.0),
+                confidence: heard
+                    .confidence
+                    .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX),
+                fits: self.fits(&offers, (heard.cents_se / 100.0).clamp(0.0, 1.0)),
+            };
+            let log_tempo = self.log_tempo();
+            self.settled = self.settled.after(&note, &self.expected, log_tempo);
+            self.sounded_until_s = self.sounded_until_s.max(heard.offset_s);
+            self.settled_s = heard.onset_s + SAME_ONSET_S;
+        }
+        let settled_s = self.settled_s;
+        self.begun.retain(|note| note.onset_s > settled_s);
+        self.replay();
+        let onset_s = self.now.onset_s;
+        self.say(onset_s, said_s, false, events);
+    }
+
+    fn fits(&self, offers: &[(f64, f64)], pitch_se: f64) -> Vec<f64> {
+        let offers: Vec<pitch::Offer> = offers
+            .iter()
+            .map(|(midi, probability)| pitch::Offer {
+                semitones: midi - self.tuning,
+                probability: *probability,
+            })
+            .collect();
+        self.expected
+            .pitches
+            .iter()
+            .map(|midi| {
+                let fit = pitch::fit(&offers, pitch_se, *midi);
+                f64::from(fit.right.max(fit.wrong)).exp()
+            })
+            .collect()
+    }
+
+    /// The begun notes anew on top of the settled ones.
+    fn replay(&mut self) {
+        self.now = self.settled.clone();
+        for note in std::mem::take(&mut self.begun) {
+            self.advance_now(&note);
+            self.begun.push(note);
+        }
+    }
+
+    fn advance_now(&mut self, note: &Note) {
+        let log_tempo = self.log_tempo();
+        self.now = self.now.after(note, &self.expected, log_tempo);
+    }
+
+    /// Natural log of the seconds of a quarter, from the last places said.
+    fn log_tempo(&self) -> Option<f64> {
+        let mut votes: Vec<f64> = self
+            .places
+            .windows(2)
+            .rev()
+            .take(TEMPO_PAIRS)
+            .filter(|pair| pair[1].0 > pair[0].0 && pair[1].0 - pair[0].0 <= 2)
+            .filter_map(|pair| {
+                let at = |idx: usize| self.expected.notes[idx].onset_quarters;
+                let quarters = at(pair[1].0) - at(pair[0].0);
+                let seconds = pair[1].1 - pair[0].1;
+                (quarters > 1e-3 && seconds > 0.01).then(|| (seconds / quarters).ln())
+            })
+            .collect();
+        if votes.len() < TEMPO_PAIRS_MIN || self.lost {
+            return None;
+        }
+        votes.sort_by(f64::total_cmp);
+        let middle = votes[votes.len() / 2];
+        // A tempo that half of the pairs do not share is none.
+        let near = votes.iter().filter(|v| (*v - middle).abs() < TEMPO_NEAR);
+        (2 * near.count() > votes.len()).then_some(middle)
+    }
+
+    /// Says the likeliest place where it is likely enough and not said before.
+    fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
+        let total = self.now.total();
+        let (place, on) = self
+            .now
+            .on
+            .iter()
+            .copied()
+            .enumerate()
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .unwrap_or((0, 0.0));
+        let started = self.now.unstarted < 0.5 * total;
+        let probability = on / total;
+        let index = place + self.expected.first;
+        let known = (0..self.expected.len())
+            .map(|i| self.now.on[i] + self.now.off[i])
+            .fold(0.0, f64::max)
+            / total;
+        if fresh {
+            self.unsure = if started && known < LOST {
+                self.unsure + 1
+            } else {
+                0
+            };
+        }
+        if !self.lost && self.unsure >= LOST_NOTES {
+            self.lost = true;
+            events.push(Event::Lost {
+                said_s,
+                index: self.said,
+            });
+        }
+        if probability < SAID || (self.lost && known < FOUND) {
+            return;
+        }
+        if self.lost {
+            self.lost = false;
+            events.push(Event::Found { said_s, index });
+        }
+        let again = fresh && self.places.last().is_none_or(|last| onset_s > last.1);
+        if self.said == Some(index) && !again {
+            return;
+        }
+        self.said = Some(index);
+        if !fresh {
+            self.places.retain(|place| place.1 < onset_s - 1e-6);
+        }
+        self.places.push((place, onset_s));
+        let old = self.places.len().saturating_sub(4 * TEMPO_PAIRS);
+        self.places.drain(..old);
+        events.push(Event::Position {
+            index,
+            onset_s,
+            said_s,
+        });
+    }
+}
+
+impl Belief {
+    fn total(&self) -> f64 {
+        self.on.iter().sum::<f64>() + self.off.iter().sum::<f64>() + self.unstarted
+    }
+
+    /// The belief after one more note.
+    fn after(&self, note: &Note, expected: &Expected, log_tempo: Option<f64>) -> Belief {
+        let e = |log: f32| f64::from(log).exp();
+        let n = expected.len();
+        let c = note.confidence;
+        let ripple = (1.0 - c) * e(model::RIPPLE_SAME_PITCH);
+        let extra = ripple.max(c * e(model::ADDED));
+        let extra_again = ripple.max(c * e(model::ADDED_AGAIN));
+        let outside = ripple.max(c * e(model::OUTSIDE));
+        let pause =
+            e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
+        let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
+        let jumps = jumps(&both, expected);
+        let since_on = (note.onset_s - self.onset_s).max(1e-3).ln();
+        let since_off = (note.onset_s - self.before_s).max(1e-3).ln();
+        let time = |from: usize, to: usize, log_since: f64| -> f64 {
+            let Some(log_tempo) = log_tempo else {
+                return 1.0;
+            };
+            let graces = expected.notes[from].grace || expected.notes[to].grace;
+            if graces {
+                return 1.0;
+            }
+            let log_quarters = f64::from(expected.notes[from].log_to_later[to - from - 1]);
+            let off = (log_since - log_tempo - log_quarters) as f32;
+            e(model::ON_TIME + model::deviation_cost(off, model::RHYTHM_SD))
+        };
+        let mut on = vec![0.0; n];
+        for (i, on) in on.iter_mut().enumerate() {
+            let fit = c * note.fits[expected.notes[i].pitch];
+            let mut comes = self.unstarted * e(start_cost(expected, i));
+            comes += pause * jumps[i];
+            for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i {
+                let missed = e(expected.missed_between(from, i));
+                comes += missed * self.on[from] * time(from, i, since_on);
+                comes += missed * self.off[from] * time(from, i, since_off);
+            }
+            *on = comes * fit;
+        }
+        for &(from, to) in &expected.repeat_exits {
+            let fit = c * note.fits[expected.notes[to].pitch];
+            on[to] += both[from] * e(model::REPEAT_LEFT_OUT) * fit;
+        }
+        let off: Vec<f64> = (0..n)
+            .map(|i| self.on[i] * extra + self.off[i] * extra_again)
+            .collect();
+        let mut belief = Belief {
+            on,
+            off,
+            unstarted: self.unstarted * outside,
+            onset_s: note.onset_s,
+            before_s: self.onset_s,
+        };
+        let total = belief.total().max(1e-300);
+        for p in belief.on.iter_mut().chain(&mut belief.off) {
+            *p /= total;
+        }
+        belief.unstarted /= total;
+        belief
+    }
+}
+
+/// Log-probability of beginning at position `i`.
+fn start_cost(expected: &Expected, i: usize) -> f32 {
+    let later = model::START_LATER + expected.notes[i].landing;
+    if i <= model::EDGE_NOTES_MISSED {
+        later.max(expected.missed_sum[i])
+    } else {
+        later
+    }
+}
+
+/// Probability of coming to each position by a jump, from the probability of each.
+fn jumps(from: &[f64], expected: &Expected) -> Vec<f64> {
+    let e = |log: f32| f64::from(log).exp();
+    let n = from.len();
+    let mut jumps = vec![0.0; n];
+    let restart = e(model::RESTART);
+    let (mut few, mut near, mut far, mut bars, mut bar) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for i in (0..n).rev() {
+        let note = &expected.notes[i];
+        let anywhere = near + far * e(model::FAR);
+        let mut back = e(model::BACK_SAME_NOTE) * from[i]
+            + few * e(model::BACK_FEW + model::BACK_NOTE_FIRST)
+            + anywhere * e(model::BACK_ANYWHERE + note.landing);
+        if note.starts_bar {
+            let within = bar + from[i] + bars * e(model::BACK_BAR_MORE);
+            back += within * e(model::BACK_TO_BAR + model::BACK_BAR_FIRST);
+            bars = within;
+            bar = 0.0;
+        } else {
+            bar += from[i];
+        }
+        jumps[i] += restart * back;
+        few = few * e(model::BACK_NOTE_MORE) + from[i];
+        near = near * e(model::FARTHER_NOTE) + from[i];
+        far += from[i];
+    }
+    let skip = e(model::SKIP);
+    let (mut near, mut far, mut bars, mut bar) = (0.0, 0.0, 0.0, 0.0);
+    for i in 1..n {
+        let note = &expected.notes[i];
+        let anywhere = near + far * e(model::FAR);
+        let mut forward = anywhere * e(model::SKIP_ANYWHERE + note.landing);
+        if note.starts_bar {
+            let within = bars * e(model::SKIP_BAR_MORE) + bar;
+            forward += within * e(model::SKIP_TO_BAR + model::SKIP_BAR_FIRST);
+            bars = within + from[i - 1];
+            bar = 0.0;
+        } else {
+            bar += from[i - 1];
+        }
+        jumps[i] += skip * forward;
+        near = near * e(model::FARTHER_NOTE) + from[i - 1];
+        far += from[i - 1];
+    }
+    jumps
+}

@@ -1,0 +1,319 @@
+//! Settled notes against the line: the whole-take alignment over the newest notes.
+//!
+//! A short horizon of notes is aligned again whenever some are due; what lies far enough back
+//! is told and stays told. The report does not use this: it is made from the whole take.
+
+use std::ops::Range;
+
+use super::ahead::Ahead;
+use super::events::{Event, HeardOutcome};
+use crate::align::{AlignOptions, Alignment, Outcome, align};
+use crate::hear::{HeardNote, Hearing, tuning};
+use crate::judge::{Finding, FindingKind, judge};
+use crate::line::Line;
+use crate::pipeline::TakeOptions;
+use crate::show;
+
+/// A note is told when so many certain ones have followed it: a restart is seen by then.
+const NOTES_AFTER: usize = 5;
+
+/// … or when so much time has passed since it ended, seconds.
+const TOLD_AFTER_S: f64 = 2.0;
+
+/// … or when nothing has sounded for so long, seconds: a breath. By then the hearing has
+/// settled every note before it.
+const BREATH_S: f64 = 0.6;
+
+/// Told in batches, seconds apart: each costs an alignment.
+const BATCH_S: f64 = 0.4;
+
+/// Notes aligned together at the most, and how many of them are kept when there are more.
+const WINDOW_NOTES: usize = 96;
+const KEPT_NOTES: usize = 48;
+
+/// Confidence from which a sound counts as a note that followed.
+const CERTAIN: f64 = 0.5;
+
+/// Newest notes that the tuning is taken from.
+const TUNING_NOTES: usize = 300;
+
+/// A note of the line at least this long ends a phrase, beats.
+const LONG_NOTE_BEATS: f64 = 2.0;
+
+/// Notes a phrase has at least before anything is said of it.
+const PHRASE_NOTES: usize = 4;
+
+/// Kinds of findings that a phrase of a few seconds can show.
+const PHRASE_KINDS: [FindingKind; 4] = [
+    FindingKind::Wrong,
+    FindingKind::Missed,
+    FindingKind::Added,
+    FindingKind::Uneven,
+];
+
+/// What one heard note turned out to be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Role {
+    /// A note of the line: index, outcome, pitch, stretch of playing.
+    Played(usize, HeardOutcome, Option<i32>, usize),
+    Added,
+    /// A blip, a ripple, part of an ornament, or before the playing.
+    Nothing,
+}
+
+pub struct Settler {
+    options: TakeOptions,
+    /// The newest settled notes, and how many of them are told.
+    notes: Vec<HeardNote>,
+    n_told: usize,
+    /// Note of the line that the first of `notes` is.
+    begins_at: Option<usize>,
+    /// First note of the phrase, in `notes`, and the note of the line it was taken for.
+    phrase_from: usize,
+    phrase_begins_at: Option<usize>,
+    tuned: Vec<HeardNote>,
+    ran_s: f64,
+    last_told: Option<(usize, usize)>,
+    ahead: Ahead,
+}
+
+impl Settler {
+    pub fn new(options: TakeOptions) -> Settler {
+        Settler {
+            ahead: Ahead::new(options.judge.click),
+            options,
+            notes: Vec::new(),
+            n_told: 0,
+            begins_at: None,
+            phrase_from: 0,
+            phrase_begins_at: None,
+            tuned: Vec::new(),
+            ran_s: f64::NEG_INFINITY,
+            last_told: None,
+        }
+    }
+
+    /// Notes that the hearing has settled; told when they are due.
+    pub fn push(&mut self, notes: &[HeardNote]) {
+        self.notes.extend_from_slice(notes);
+        self.tuned.extend_from_slice(notes);
+        let old = self.tuned.len().saturating_sub(TUNING_NOTES);
+        self.tuned.drain(..old);
+    }
+
+    /// Tuning of the newest notes, Hz, and its standard error.
+    pub fn a4_hz(&self) -> (f64, f64) {
+        tuning::of_notes(&self.tuned)
+    }
+
+    /// Tells what is due at `said_s`, nothing having sounded for `silent_s`: endless where the
+    /// take is over.
+    pub fn tell(&mut self, line: &Line, said_s: f64, silent_s: f64, events: &mut Vec<Event>) {
+        let breath = silent_s > BREATH_S;
+        let limit = if breath {
+            self.notes.len()
+        } else {
+            self.due(said_s)
+        };
+        let waited = breath || said_s - self.ran_s >= BATCH_S;
+        if limit <= self.n_told || !waited {
+            return;
+        }
+        self.ran_s = said_s;
+        let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
+        let roles = roles(&alignment, self.notes.len());
+        let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
+        for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
+            let note = &hearing.notes[j];
+            let (index, outcome, midi) = match role {
+                Role::Nothing => continue,
+                Role::Added => (None, HeardOutcome::Added, None),
+                Role::Played(index, outcome, midi, stretch) => {
+                    for missed in self.missed_before(&alignment, *index, *stretch) {
+                        events.push(Event::Heard {
+                            index: Some(missed.0),
+                            outcome: missed.1,
+                            midi: None,
+                            cents: None,
+                            ahead_ms: None,
+                            onset_s: note.onset_s,
+                            said_s,
+                        });
+                    }
+                    self.last_told = Some((*index, *stretch));
+                    (Some(*index), *outcome, *midi)
+                }
+            };
+            let midi = midi.or_else(|| Some((note.midi - a4_semitones).round() as i32));
+            let ahead_ms = index.and_then(|idx| self.ahead.of(line, idx, note.onset_s));
+            events.push(Event::Heard {
+                index,
+                outcome,
+                midi,
+                cents: midi.map(|midi| 100.0 * (note.midi - a4_semitones - f64::from(midi))),
+                ahead_ms,
+                onset_s: note.onset_s,
+                said_s,
+            });
+            if let Some(idx) = index
+                && ends_phrase(line, idx)
+            {
+                self.phrase(line, j + 1, said_s, events);
+            }
+        }
+        self.n_told = limit;
+        if breath {
+            self.phrase(line, limit, said_s, events);
+        }
+        self.trim(&roles);
+    }
+
+    /// Number of notes that are due.
+    fn due(&self, said_s: f64) -> usize {
+        let mut after = 0;
+        for (j, note) in self.notes.iter().enumerate().rev() {
+            if after >= NOTES_AFTER || said_s - note.offset_s > TOLD_AFTER_S {
+                return j + 1;
+            }
+            after += usize::from(note.confidence >= CERTAIN);
+        }
+        0
+    }
+
+    /// Some of the notes against the line.
+    fn align(
+        &self,
+        line: &Line,
+        notes: Range<usize>,
+        begins_at: Option<usize>,
+    ) -> (Hearing, Alignment) {
+        let (a4_hz, a4_hz_se) = self.a4_hz();
+        let hearing = Hearing {
+            notes: self.notes[notes].to_vec(),
+            a4_hz,
+            a4_hz_se,
+            ..Hearing::default()
+        };
+        let options = AlignOptions {
+            begins_at,
+            ..self.options.align.clone()
+        };
+        let alignment = align(line, &hearing, &options);
+        (hearing, alignment)
+    }
+
+    /// Notes of the line left out between the last told one and `index`, in the same stretch.
+    fn missed_before(
+        &self,
+        alignment: &Alignment,
+        index: usize,
+        stretch: usize,
+    ) -> Vec<(usize, HeardOutcome)> {
+        let first = match self.last_told {
+            Some((last, _)) => last + 1,
+            None => 0,
+        };
+        (first..index)
+            .filter_map(|idx| {
+                let note = alignment.notes.get(idx)?;
+                let mut tries = note.earlier.iter().chain([&note.last]);
+                let passed = tries.find(|a| a.heard_idx.is_none() && a.stretch == stretch)?;
+                (passed.outcome != Outcome::NotReached)
+                    .then(|| HeardOutcome::of(passed.outcome))?
+                    .map(|outcome| (idx, outcome))
+            })
+            .collect()
+    }
+
+    /// Says what the phrase up to note `end` showed.
+    fn phrase(&mut self, line: &Line, end: usize, said_s: f64, events: &mut Vec<Event>) {
+        let from = std::mem::replace(&mut self.phrase_from, end);
+        let begins_at = std::mem::take(&mut self.phrase_begins_at);
+        if end - from.min(end) < PHRASE_NOTES {
+            return;
+        }
+        let (hearing, alignment) = self.align(line, from..end, begins_at);
+        let mut check = judge(line, &hearing, &alignment, &self.options.judge);
+        show::words::put_into_words(line, &mut check);
+        // The notes after the phrase are still to come.
+        let played = alignment
+            .notes
+            .iter()
+            .rposition(|note| note.last.heard_idx.is_some());
+        let findings: Vec<Finding> = check
+            .findings
+            .into_iter()
+            .filter(|finding| PHRASE_KINDS.contains(&finding.kind))
+            .filter(|finding| finding.places.iter().all(|place| Some(*place) <= played))
+            .collect();
+        events.push(Event::Phrase { said_s, findings });
+    }
+
+    /// Forgets the oldest notes, up to one whose place in the line is known.
+    fn trim(&mut self, roles: &[Role]) {
+        if self.phrase_begins_at.is_none() {
+            self.phrase_begins_at = match roles.get(self.phrase_from) {
+                Some(Role::Played(idx, ..)) => Some(*idx),
+                _ => None,
+            };
+        }
+        if self.notes.len() <= WINDOW_NOTES {
+            return;
+        }
+        let from = (self.notes.len() - KEPT_NOTES).min(self.n_told);
+        let first = (1..=from)
+            .rev()
+            .find_map(|j| match roles[j.min(roles.len() - 1)] {
+                Role::Played(idx, HeardOutcome::Right, ..) => Some((j, idx)),
+                _ => None,
+            });
+        if let Some((j, idx)) = first {
+            self.notes.drain(..j);
+            self.begins_at = Some(idx);
+            self.n_told -= j;
+            self.phrase_from = self.phrase_from.saturating_sub(j);
+        } else if self.notes.len() > 4 * WINDOW_NOTES {
+            // Nothing of the line for a long time: talk, or another piece.
+            let n = self.n_told;
+            self.notes.drain(..n);
+            self.begins_at = None;
+            self.n_told = 0;
+            self.phrase_from = 0;
+        }
+    }
+}
+
+/// What each of `n` heard notes is.
+fn roles(alignment: &Alignment, n: usize) -> Vec<Role> {
+    let mut roles = vec![Role::Nothing; n];
+    for (idx, note) in alignment.notes.iter().enumerate() {
+        for attempt in note.earlier.iter().chain([&note.last]) {
+            if let (Some(j), Some(outcome)) = (attempt.heard_idx, HeardOutcome::of(attempt.outcome))
+            {
+                roles[j] = Role::Played(idx, outcome, attempt.heard_midi, attempt.stretch);
+            }
+        }
+    }
+    for extra in &alignment.added {
+        roles[extra.heard_idx] = Role::Added;
+    }
+    roles
+}
+
+/// True for a note after which the fingers rest: a breath mark, a fermata, a rest or a long note.
+fn ends_phrase(line: &Line, idx: usize) -> bool {
+    let note = &line.notes[idx];
+    let end_quarters = note.onset_quarters + note.duration_quarters;
+    let rest_after = line
+        .notes
+        .get(idx + 1)
+        .is_some_and(|next| next.onset_quarters > end_quarters + 1e-3);
+    let beat_quarters = line
+        .bars
+        .get(note.bar_idx)
+        .map_or(1.0, |bar| bar.beat_quarters);
+    note.breath_after
+        || note.fermata
+        || rest_after
+        || note.duration_quarters >= LONG_NOTE_BEATS * beat_quarters
+}
