@@ -135,7 +135,7 @@ impl ReviewArguments {
                     "take {id} is none of this étude's; `passagework library` lists them"
                 ))
         };
-        let compared = compare(&history.bars, &[take(then)?], &[take(now)?], FALSE_REPORTS);
+        let compared = compare(&history.bars, &[take(then)?], &[take(now)?], ALPHA);
         if let Some(path) = &self.json {
             let mut text = serde_json::to_string_pretty(&compared)?;
             text.push('\n');
