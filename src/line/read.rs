@@ -8,7 +8,7 @@ use super::spell::written_fifths;
 use super::{Line, Problem, abc, musicxml, order, smf};
 
 /// What to read out of a file that holds more than one line.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct LineOptions {
     /// Number from 1, or name (a piece of it will do where only one part has it).
     pub part: Option<String>,
@@ -235,6 +235,9 @@ fn write_for(part: &mut Part, transpose_semitones: i32) {
     let sounding = part.key.fifths;
     part.key.fifths = written_fifths(sounding, transpose_semitones);
     let fifths = part.key.fifths - sounding;
+    for measure in &mut part.measures {
+        measure.fifths = written_fifths(measure.fifths, transpose_semitones);
+    }
     for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
         note.pitch = note.pitch.transposed(-transpose_semitones, fifths);
     }
