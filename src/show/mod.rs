@@ -3,5 +3,6 @@
 pub mod fingers;
 pub mod json;
 pub mod line;
+pub mod practise;
 pub mod text;
 pub mod words;
