@@ -22,7 +22,12 @@ fn read(kind: Kind, bytes: &[u8], instrument: &str) -> Line {
 
 fn assert_same_notes(drill: &Drill, again: &Line, spelled: bool, kind: &str) {
     let place = format!("{} ({kind})", drill.line.title);
-    assert!(again.problems.is_empty(), "{place}: {:?}", again.problems);
+    // A MIDI file says of itself that it knows no spelling.
+    assert!(
+        !spelled || again.problems.is_empty(),
+        "{place}: {:?}",
+        again.problems
+    );
     assert_eq!(again.notes.len(), drill.line.notes.len(), "{place}");
     let near = |a: f64, b: f64| (a - b).abs() < EQUAL_QUARTERS;
     let first = |line: &Line| {
