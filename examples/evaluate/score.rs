@@ -18,6 +18,9 @@ const BREAK_WITHIN_S: f64 = 0.5;
 /// Bins of confidence for notes called right.
 pub const CONFIDENCE_BINS: [f64; 8] = [0.0, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.999];
 
+/// A sound this far from a note that was not heard is no longer told of beside it, seconds.
+const NEAREST_WITHIN_S: f64 = 0.1;
+
 /// Onsets further off are named one by one, ms.
 const ONSET_FAR_MS: f64 = 8.0;
 
@@ -299,15 +302,30 @@ pub fn score_hearing(truth: &Truth, hearing: &Hearing, log: &mut Vec<String>) ->
     }
     for (r, reference) in references.iter().enumerate() {
         if !pairs.iter().any(|p| p.0 == r) {
+            // The sound nearest in time and pitch, doubtful ones too: was it weighed or never seen?
+            let nearest = hearing
+                .notes
+                .iter()
+                .filter(|n| (n.onset_s - reference.onset_s).abs() < NEAREST_WITHIN_S)
+                .min_by(|a, b| {
+                    let far = |n: &passagework::hear::HeardNote| {
+                        (n.onset_s - reference.onset_s).abs() + (n.midi - reference.midi).abs()
+                    };
+                    far(a).total_cmp(&far(b))
+                });
             log.push(format!(
-                "not heard: {:.3} s, midi {:.2}, {}",
+                "not heard: {:.3} s, midi {:.2}, {}; nearest {}",
                 reference.onset_s,
                 reference.midi,
                 if reference.tongued {
                     "tongued"
                 } else {
                     "slurred"
-                }
+                },
+                nearest.map_or("nothing".to_owned(), |n| format!(
+                    "{:.3}–{:.3} s, midi {:.2}, confidence {:.2}",
+                    n.onset_s, n.offset_s, n.midi, n.confidence
+                ))
             ));
         }
     }

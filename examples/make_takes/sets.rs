@@ -333,10 +333,11 @@ fn sequenced_take(
             made.truth["click"] = json!({"level_db": -20.0, "beats_s": performance.beats_s});
         }
         "reverb30" | "reverb60" => {
+            // As the responses of SoX 14.4.2 `reverb 30` and `reverb 60` were measured to ring.
             let (rt60_s, wet_db) = if trouble == "reverb30" {
-                (0.4, -8.0)
+                (0.72, -13.0)
             } else {
-                (1.0, -4.0)
+                (2.0, -8.5)
             };
             *samples = rooms::convolve(samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
         }

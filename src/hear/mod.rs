@@ -16,6 +16,7 @@ pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod room;
 pub mod stream;
 pub mod tuning;
 pub mod weights;
@@ -198,6 +199,9 @@ impl Hearer {
             }
             None => Vec::new(),
         };
+        if let Some(room) = room::of_take(&self.sound, rate) {
+            self.sound = room::dry(&self.sound, rate, &room);
+        }
         let (sketches, recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
         (sketches, recording, clicks)

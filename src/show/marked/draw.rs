@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::score::escaped;
+use crate::show::text_for_xml as escaped;
 
 /// The grey pencil is for notes, the blue one for time; both are dark enough for a copier.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

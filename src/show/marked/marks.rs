@@ -3,8 +3,9 @@
 use std::collections::HashMap;
 
 use super::draw::{self, Pencil, WORDS};
-use super::score::{Head, SPACE, Score, escaped};
+use super::score::{Head, SPACE, Score};
 use super::skyline::Rect;
+use crate::show::text_for_xml as escaped;
 use crate::judge::{Cause, Check, Finding, FindingKind, Place, heard_as};
 use crate::line::Line;
 use crate::show::words::{number, pass_name};

@@ -6,6 +6,7 @@ use std::fmt::Write;
 use roxmltree::Node;
 
 use super::EngraveError;
+use crate::show::text_for_xml as escaped;
 use super::skyline::{Rect, Skyline};
 
 /// Units of the picture to a millimetre of paper.
@@ -349,20 +350,4 @@ fn numbers(text: &str) -> Vec<f64> {
     text.split(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+')))
         .filter_map(|n| n.parse().ok())
         .collect()
-}
-
-/// Text for SVG.
-pub fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            c if c < ' ' && !matches!(c, '\n' | '\t') => {}
-            c => out.push(c),
-        }
-    }
-    out
 }
