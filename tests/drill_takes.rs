@@ -9,6 +9,7 @@ mod sampled;
 use std::path::Path;
 
 use drill_support::*;
+use passagework::judge::FindingKind;
 use passagework::line::read::{LineOptions, read_line};
 use passagework::line::write::{self, WriteOptions};
 use passagework::line::{Line, TempoMark};
@@ -79,39 +80,71 @@ fn own_sound(line: &Line) -> Vec<f32> {
     )
 }
 
-/// Faults told of right takes, in words.
-fn faults(voice: impl Fn(&Line) -> Vec<f32>) -> Vec<String> {
+/// What a right take of every drill was reproached with; and how many notes the sound did not
+/// settle, of how many.
+struct Heard {
+    accusations: Vec<String>,
+    unsure: usize,
+    notes: usize,
+}
+
+fn heard(voice: impl Fn(&Line) -> Vec<f32>) -> Heard {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let mut faults = Vec::new();
+    let mut heard = Heard {
+        accusations: Vec::new(),
+        unsure: 0,
+        notes: 0,
+    };
     for drill in drills_of(&demo(), &[]) {
         let line = on_disk(folder.path(), &drill);
         let take = folder.path().join("take.wav");
         write_wav(&take, &voice(&line));
         let check = check_file(&line, &take, &TakeOptions::default()).expect("a take");
-        let n = check.notes.len();
-        if check.summary.right != n {
-            faults.push(format!(
-                "{}: {} of {n} right",
-                line.title, check.summary.right
-            ));
+        heard.unsure += check.summary.unsure;
+        heard.notes += check.notes.len();
+        for finding in check
+            .findings
+            .iter()
+            .filter(|f| f.kind != FindingKind::Unsure)
+        {
+            heard
+                .accusations
+                .push(format!("{}: {}", line.title, finding.text));
         }
-        for finding in &check.findings {
-            faults.push(format!("{}: {}", line.title, finding.text));
+        if check.summary.right + check.summary.unsure != check.notes.len() {
+            heard
+                .accusations
+                .push(format!("{}: not all right", line.title));
         }
     }
-    faults
+    heard
+}
+
+/// Nobody is accused, and next to nothing is left open: "cannot tell" is a result that the
+/// hearing gives rarely, once in five hundred notes at the most.
+fn assert_clean(heard: Heard) {
+    println!("{} of {} notes unsure", heard.unsure, heard.notes);
+    assert!(
+        heard.accusations.is_empty(),
+        "{}",
+        heard.accusations.join("\n")
+    );
+    assert!(
+        heard.unsure * 500 <= heard.notes,
+        "{} of {}",
+        heard.unsure,
+        heard.notes
+    );
 }
 
 #[test]
 fn drills_in_the_built_in_voice_check_clean() {
-    let faults = faults(own_sound);
-    assert!(faults.is_empty(), "{}", faults.join("\n"));
+    assert_clean(heard(own_sound));
 }
 
 #[test]
 fn drills_in_a_sampled_voice_check_clean() {
-    let faults = faults(sampled_sound);
-    assert!(faults.is_empty(), "{}", faults.join("\n"));
+    assert_clean(heard(sampled_sound));
 }
 
 /// The check is no rubber stamp: a drill with one note wrong is no clean pass.

@@ -77,9 +77,11 @@ fn playing_minutes(minutes: u32) -> u32 {
 
 /// Drills of different places in turn, each place's own in their order: neighbours differ.
 fn interleaved(drills: &[Drill]) -> Vec<usize> {
-    let mut groups: Vec<(Option<(usize, usize)>, Vec<usize>)> = Vec::new();
+    /// Place of a group in the étude.
+    type Place = Option<(usize, usize)>;
+    let mut groups: Vec<(Place, Vec<usize>)> = Vec::new();
     for (i, drill) in drills.iter().enumerate() {
-        let overlaps = |place: &Option<(usize, usize)>| match (place, &drill.source) {
+        let overlaps = |place: &Place| match (place, &drill.source) {
             (None, None) => true,
             (Some(a), Some(b)) => a.0 <= b.1 && b.0 <= a.1,
             _ => false,

@@ -7,6 +7,7 @@
 
 mod draw;
 mod engraver;
+pub mod fingerings;
 mod html;
 mod marks;
 pub mod pdf;
