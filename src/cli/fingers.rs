@@ -9,7 +9,6 @@ use passagework::line::read::read_line;
 use passagework::line::write::{self, Order, WriteOptions};
 use passagework::line::{Line, TempoMark};
 use passagework::show;
-use passagework::show::marked::{self, fingerings};
 
 use super::check::Look;
 use super::line::LineChoice;
@@ -32,9 +31,6 @@ pub struct FingersArguments {
     /// Write the line as MusicXML with the fingerings above its notes
     #[arg(long, value_name = "FILE")]
     musicxml: Option<PathBuf>,
-    /// Write the line engraved, with the fingerings' letters over its notes, as SVG
-    #[arg(long, value_name = "FILE")]
-    svg: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
 }
@@ -142,12 +138,7 @@ pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
         };
         output::write_whole(path, &write::musicxml(&line, &options).xml)?;
     }
-    if let Some(path) = &arguments.svg {
-        let marks = show::fingers::marks(&chart, &plan);
-        let page = fingerings::page(&line, &marks, &marked::Options::default())?;
-        output::write_whole(path, &page.svg)?;
-    }
-    let piped = [&arguments.json, &arguments.musicxml, &arguments.svg];
+    let piped = [&arguments.json, &arguments.musicxml];
     if !piped.into_iter().any(to_stdout) {
         let layout = arguments.look.layout();
         output::print(&show::fingers::text(&line, &chart, &plan, layout))?;

@@ -7,7 +7,6 @@
 
 mod draw;
 mod engraver;
-pub mod fingerings;
 mod html;
 mod marks;
 pub mod pdf;
