@@ -62,19 +62,22 @@ pub fn add_noise(samples: &mut [f32], rate: u32, noise: Noise, snr_db: f64, rng:
     }
 }
 
-/// A made room: direct sound, some early reflections, exponential decay of `rt60_s`.
+/// A made room: direct sound, some early reflections, exponential decay of `rt60_s`. `wet_db` is the
+/// power of a tone's ringing over the direct one, low down where partials lie; treble rings less.
 pub fn made_room(rate: u32, rt60_s: f64, wet_db: f64, rng: &mut Rng) -> Vec<f32> {
     let n = (rt60_s * rate as f64) as usize;
     let mut response = vec![0.0f32; n.max(1)];
     let predelay = (rng.between(0.002, 0.015) * rate as f64) as usize;
-    let mut low = 0.0f32;
+    let (mut low, mut power) = (0.0f32, 0.0f32);
     for (i, tap) in response.iter_mut().enumerate().skip(predelay) {
         // 60 dB in rt60: e^(-6.91 t / rt60).
         let decay = (-6.91 * i as f64 / n as f64).exp() as f32;
-        low += 0.5 * (rng.bipolar() - low);
+        let white = rng.bipolar();
+        // Unity gain for low tones, whose share of the power is that of the white noise.
+        low += 0.5 * (white - low);
+        power += (decay * white).powi(2);
         *tap = decay * low;
     }
-    let power: f32 = response.iter().map(|s| s * s).sum();
     let gain = 10f32.powf(wet_db as f32 / 20.0) / power.sqrt().max(1e-9);
     response.iter_mut().for_each(|s| *s *= gain);
     for _ in 0..4 {
@@ -250,6 +253,25 @@ pub fn automatic_gain(samples: &mut [f32], rate: u32) {
         let size = sample.abs() * 1.5;
         level += (size - level) * if size > level { down } else { up };
         *sample = (*sample * (target / level.max(0.004)).powf(0.7)).clamp(-1.0, 1.0);
+    }
+}
+
+/// Noise suppression: what lies `below_db` under the player's level for longer than `hold_s`
+/// is taken down by `depth_db`.
+pub fn suppress_noise(samples: &mut [f32], rate: u32, below_db: f64, hold_s: f64, depth_db: f64) {
+    let threshold = player_rms(samples, rate) * 10f32.powf(-below_db as f32 / 20.0);
+    let shut = 10f32.powf(-depth_db as f32 / 20.0);
+    let (hold, follow) = ((hold_s * rate as f64) as usize, 1.0 / (0.005 * rate as f32));
+    let (mut power, mut since, mut gain) = (0.0f32, hold, shut);
+    for sample in samples {
+        power += (*sample * *sample - power) * follow;
+        since = if power.sqrt() > threshold {
+            0
+        } else {
+            since + 1
+        };
+        gain += (if since < hold { 1.0 } else { shut } - gain) * follow;
+        *sample *= gain;
     }
 }
 

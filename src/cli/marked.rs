@@ -51,6 +51,6 @@ impl<'a> Picture<'a> {
             Kind::Pdf => pdf::pdf(&marked::parts(line, check, &options)?)?,
             Kind::Html => marked::html(line, check, &options)?.into_bytes(),
         };
-        Ok(output::write_whole(self.path, content)?)
+        Ok(output::write_bytes(self.path, &content)?)
     }
 }

@@ -1,17 +1,24 @@
 //! Commands: arguments in, text or JSON out. Knows no music; every command is one file here.
 
 pub mod check;
+pub mod class;
 pub mod demo;
 pub mod devices;
+pub mod drill;
 pub mod fingers;
 pub mod hear;
+pub mod ladder;
 pub mod latency;
 pub mod library;
 pub mod line;
 pub mod listen;
+pub mod manifest;
 mod marked;
 pub mod output;
 pub mod page;
+pub mod play;
+pub mod practise;
+pub mod review;
 
 use std::process::ExitCode;
 
@@ -40,8 +47,20 @@ pub enum Command {
     Latency(latency::LatencyArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Kept takes of an étude over days: what changed beyond the errors, and what did not
+    Review(review::ReviewArguments),
+    /// Check a folder of takes, one player a file: a table by player and bar
+    Class(class::ClassArguments),
     /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
     Fingers(fingers::FingersArguments),
+    /// Make drills from what is hard in a line or a take: music to print, hear and check
+    Drill(drill::DrillArguments),
+    /// Today's sheet: which drills in which order, for the minutes there are
+    Practise(practise::PractiseArguments),
+    /// Hear passes of a drill and say the tempo of the next
+    Ladder(ladder::LadderArguments),
+    /// Hear the line as it is written
+    Play(play::PlayArguments),
     /// Open the page: line, take and findings in the browser of this machine
     Page(page::PageArguments),
     /// The kept takes: list, delete, export, import

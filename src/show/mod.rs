@@ -1,10 +1,14 @@
 //! Showing: what was found, as text and JSON, as the marked part and plots. Computes nothing.
 
+pub mod class;
 pub mod fingers;
 pub mod json;
 pub mod line;
 pub mod marked;
 pub mod plots;
+pub mod practise;
+pub mod review;
+mod review_page;
 pub mod text;
 pub mod words;
 

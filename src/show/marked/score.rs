@@ -31,7 +31,6 @@ pub struct System {
     /// Its drawing, to be put into a picture that has [`Score::glyphs`].
     pub drawing: String,
     pub staff_top: f64,
-    pub staff_bottom: f64,
     pub left: f64,
     pub right: f64,
     pub skyline: Skyline,
@@ -142,7 +141,6 @@ impl Reader<'_> {
         let mut system = System {
             drawing: String::new(),
             staff_top,
-            staff_bottom,
             left,
             right,
             skyline: Skyline::new(self.score.width, staff_top, staff_bottom),
