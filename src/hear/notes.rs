@@ -139,6 +139,15 @@ impl NoteMaker<'_> {
 
     /// All notes that might be, in order.
     pub fn sketch(&self) -> Vec<Sketch> {
+        let mut sketches = self.outline();
+        for i in 0..sketches.len() {
+            self.listen_closely(&mut sketches, i);
+        }
+        sketches
+    }
+
+    /// The same before their own sound is listened to.
+    pub fn outline(&self) -> Vec<Sketch> {
         let mut segments = self.segments();
         self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
@@ -152,14 +161,11 @@ impl NoteMaker<'_> {
             let this: &mut Sketch = &mut sketches[i - 1];
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
-        for i in 0..sketches.len() {
-            self.listen_closely(&mut sketches, i);
-        }
         sketches
     }
 
     /// What the samples of sketch `i` say beside its neighbours.
-    fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
+    pub fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
         let rate = self.sample_rate_hz;
         let s = &sketches[i];
         let hz = |midi: f64| midi_to_hz(midi, 440.0);

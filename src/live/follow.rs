@@ -23,9 +23,10 @@ const LOST: f64 = 0.4;
 const LOST_NOTES: usize = 3;
 const FOUND: f64 = 0.6;
 
-/// How sure a note is that has only begun: in the quick hearing's own trials one in ten was
-/// none.
-const BEGUN_CONFIDENCE: f64 = 0.9;
+/// How sure a note is that has only begun: one that was waited for, and one that was not, which
+/// has lasted already.
+const BEGUN_CONFIDENCE: f64 = 0.95;
+const BEGUN_UNEXPECTED_CONFIDENCE: f64 = 0.997;
 
 /// Spread of the quick hearing's pitch, semitones.
 const BEGUN_PITCH_SE: f64 = 0.2;
@@ -150,7 +151,11 @@ impl Follower {
         let note = Note {
             onset_s: begun.onset_s,
             silence_s: begun.silence_s,
-            confidence: BEGUN_CONFIDENCE,
+            confidence: if begun.expected {
+                BEGUN_CONFIDENCE
+            } else {
+                BEGUN_UNEXPECTED_CONFIDENCE
+            },
             fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
         };
         if begun.revises && self.begun.pop().is_some() {
