@@ -146,7 +146,7 @@ fn a_take_played_into_the_microphone_is_followed_and_reported() {
         .lines()
         .map(|line| serde_json::from_str(line).expect("an event is JSON"))
         .collect();
-    let of = |kind: &str| events.iter().filter(move |e| e["event"] == kind);
+    let of = |kind: &'static str| events.iter().filter(move |e| e["event"] == kind);
     let places: Vec<u64> = of("position").filter_map(|e| e["index"].as_u64()).collect();
     for index in 0..16 {
         assert!(

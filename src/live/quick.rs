@@ -64,8 +64,9 @@ const ATTACK_AGAIN_DB: f64 = 3.0;
 /// Levels this little above the noise are no playing, dB.
 const OVER_NOISE_DB: f64 = 10.0;
 
-/// The floor of a gap is left when the level is this much above its lowest, dB.
-const FLOOR_DB: f64 = 2.0;
+/// The floor of a gap is left this much before the rise makes an attack, dB: the floor's own
+/// noise is louder and softer by as much as the rest.
+const RISING_DB: f64 = 1.5;
 
 /// Changes of the level slower than this are the player's swelling, dB a second: a tongue's
 /// gap of 35 ms falls and rises tens of times as fast.
@@ -288,7 +289,7 @@ impl Quick {
         let drift_db = SLOW_DB_S * self.hop as f64 / self.rate;
         if self.fallen {
             self.low_db += drift_db;
-            if level_db <= self.low_db + FLOOR_DB {
+            if level_db <= self.low_db + least_db - RISING_DB {
                 self.low_at_s = now_s;
             }
             self.low_db = self.low_db.min(level_db);
