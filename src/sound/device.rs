@@ -86,6 +86,7 @@ pub struct Listed {
 
 /// Microphones and loudspeakers that open; those that do not are left out.
 pub fn list() -> (Vec<Listed>, Vec<Listed>) {
+    hush();
     let host = cpal::default_host();
     let default_input = host.default_input_device().and_then(|d| name_of(&d));
     let default_output = host.default_output_device().and_then(|d| name_of(&d));
@@ -102,14 +103,37 @@ pub fn list() -> (Vec<Listed>, Vec<Listed>) {
             })
         };
     let inputs = host.input_devices().into_iter().flatten().filter_map(|d| {
+        if is_none(&d) {
+            return None;
+        }
         let config = d.default_input_config().ok()?;
         listed(&d, config, &default_input)
     });
     let outputs = host.output_devices().into_iter().flatten().filter_map(|d| {
+        if is_none(&d) {
+            return None;
+        }
         let config = d.default_output_config().ok()?;
         listed(&d, config, &default_output)
     });
     (inputs.collect(), outputs.collect())
+}
+
+/// Names in ALSA's list that are no device, or print much where their server is not running.
+const NO_DEVICES: [&str; 3] = ["null", "jack", "oss"];
+
+fn is_none(device: &cpal::Device) -> bool {
+    name_of(device).is_some_and(|name| NO_DEVICES.contains(&name.as_str()))
+}
+
+/// Keeps what ALSA prints by itself off this thread's standard error: every failure comes as an
+/// error besides.
+fn hush() {
+    #[cfg(target_os = "linux")]
+    if let Ok(messages) = alsa::Output::local_error_handler() {
+        // The thread keeps its own copy.
+        drop(messages);
+    }
 }
 
 fn name_of(device: &cpal::Device) -> Option<String> {
@@ -130,9 +154,15 @@ fn description_of(device: &cpal::Device) -> Option<String> {
 #[derive(Clone)]
 struct Fault {
     kind: Arc<AtomicU8>,
+    /// Errors of the backend that may pass.
+    errors: Arc<AtomicU32>,
     /// Blocks that the system says it dropped.
     overruns: Arc<AtomicU32>,
 }
+
+/// A backend that has failed this often is dead: a dead sound server fails a hundred thousand
+/// times a second, a busy machine now and then.
+const DEAD_ERRORS: u32 = 200;
 
 const NO_FAULT: u8 = 0;
 const GONE: u8 = 1;
@@ -144,6 +174,7 @@ impl Fault {
     fn new() -> Fault {
         Fault {
             kind: Arc::new(AtomicU8::new(NO_FAULT)),
+            errors: Arc::new(AtomicU32::new(0)),
             overruns: Arc::new(AtomicU32::new(0)),
         }
     }
@@ -160,8 +191,13 @@ impl Fault {
             ErrorKind::PermissionDenied => DENIED,
             ErrorKind::DeviceNotAvailable
             | ErrorKind::HostUnavailable
-            | ErrorKind::StreamInvalidated
-            | ErrorKind::BackendError => GONE,
+            | ErrorKind::StreamInvalidated => GONE,
+            ErrorKind::BackendError => {
+                if self.errors.fetch_add(1, Ordering::Relaxed) < DEAD_ERRORS {
+                    return;
+                }
+                GONE
+            }
             _ => OTHER,
         };
         let _ = self
@@ -196,6 +232,7 @@ pub struct Microphone {
 impl Microphone {
     /// Opens the microphone called `name`, or the system's default, and begins to record.
     pub fn open(name: Option<&str>) -> Result<Microphone, DeviceError> {
+        hush();
         let host = cpal::default_host();
         let device = match name {
             None => host
@@ -291,6 +328,7 @@ impl Loudspeaker {
         name: Option<&str>,
         make: impl Fn(u32) -> Box<Render>,
     ) -> Result<Loudspeaker, DeviceError> {
+        hush();
         let host = cpal::default_host();
         let device = match name {
             None => host
