@@ -104,7 +104,7 @@ impl Taking {
                 .next(PIECE_FRAMES, &mut interleaved)
             {
                 Came::Nothing => {
-                    if let Some(fault) = self.microphone.fault() {
+                    if let Some(fault) = self.microphone.fault(idle.as_secs_f64()) {
                         reason = Some(fault.to_string());
                         break;
                     }

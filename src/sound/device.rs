@@ -160,9 +160,9 @@ struct Fault {
     overruns: Arc<AtomicU32>,
 }
 
-/// A backend that has failed this often is dead: a dead sound server fails a hundred thousand
-/// times a second, a busy machine now and then.
-const DEAD_ERRORS: u32 = 200;
+/// A backend that fails and gives no sound for this long is dead, seconds. One that is only
+/// starting fails ten thousand times in a third of a second and then goes on.
+const DEAD_S: f64 = 1.0;
 
 const NO_FAULT: u8 = 0;
 const GONE: u8 = 1;
@@ -193,10 +193,8 @@ impl Fault {
             | ErrorKind::HostUnavailable
             | ErrorKind::StreamInvalidated => GONE,
             ErrorKind::BackendError => {
-                if self.errors.fetch_add(1, Ordering::Relaxed) < DEAD_ERRORS {
-                    return;
-                }
-                GONE
+                self.errors.fetch_add(1, Ordering::Relaxed);
+                return;
             }
             _ => OTHER,
         };
@@ -293,9 +291,14 @@ impl Microphone {
         &mut self.reader
     }
 
-    /// Why nothing more will come; `None` while all is well.
-    pub fn fault(&self) -> Option<DeviceError> {
-        self.fault.of(&self.name)
+    /// Why nothing more will come, when nothing has come for `idle_s`; `None` while all is well.
+    pub fn fault(&self, idle_s: f64) -> Option<DeviceError> {
+        let failing = self.fault.errors.load(Ordering::Relaxed) > 0;
+        self.fault.of(&self.name).or_else(|| {
+            (failing && idle_s > DEAD_S).then(|| DeviceError::Gone {
+                name: self.name.clone(),
+            })
+        })
     }
 
     /// Blocks that the system dropped before they reached this program.
@@ -352,16 +355,16 @@ impl Loudspeaker {
             let mut render = make(config.sample_rate());
             let (mut stamps, reader) = HeapRb::<Stamp>::new(STAMPS).split();
             let mut frames = 0u64;
+            let mut pace = Pace::new(config.sample_rate());
             let mut mono = vec![0.0; RENDER_FRAMES];
             let noted = fault.clone();
             let stream = device.build_output_stream_raw(
                 stream_config(&config, buffer_size),
                 config.sample_format(),
                 move |data: &mut Data, info: &cpal::OutputCallbackInfo| {
-                    let _ = stamps.try_push(Stamp {
-                        frames,
-                        at_ns: nanoseconds(info.timestamp().playback),
-                    });
+                    let at_ns = nanoseconds(info.timestamp().playback);
+                    frames = pace.corrected(frames, at_ns);
+                    let _ = stamps.try_push(Stamp { frames, at_ns });
                     fill_data(data, n_channels, &mut frames, &mut mono, &mut *render);
                 },
                 move |error| noted.note(error.kind()),
@@ -398,6 +401,55 @@ impl Loudspeaker {
     /// The next moment noted by the callback: frames before it, and when they sound.
     pub fn stamp(&mut self) -> Option<Stamp> {
         self.stamps.try_pop()
+    }
+}
+
+/// Keeps the count of frames with the loudspeaker's clock: where the system drops a block
+/// after it was filled, what follows would come early by as much.
+struct Pace {
+    sample_rate_hz: f64,
+    /// Clock time of frame 0, seconds.
+    start_s: Option<f64>,
+    behind: f64,
+    blocks: u32,
+}
+
+/// Stamps of the first blocks, while the device fills its own buffer, say nothing.
+const UNSTEADY_BLOCKS: u32 = 100;
+/// Share of a new difference that is believed: stamps jitter by a millisecond or two.
+const BELIEVED: f64 = 0.05;
+/// Difference that is put right, seconds.
+const PUT_RIGHT_S: f64 = 0.003;
+
+impl Pace {
+    fn new(sample_rate_hz: u32) -> Pace {
+        Pace {
+            sample_rate_hz: f64::from(sample_rate_hz),
+            start_s: None,
+            behind: 0.0,
+            blocks: 0,
+        }
+    }
+
+    /// The number of the next frame, when it will sound at `at_ns`.
+    fn corrected(&mut self, frames: u64, at_ns: u64) -> u64 {
+        let at_s = at_ns as f64 * 1e-9;
+        self.blocks = self.blocks.saturating_add(1);
+        let start_s = match self.start_s {
+            Some(start_s) if self.blocks > UNSTEADY_BLOCKS => start_s,
+            _ => {
+                self.start_s = Some(at_s - frames as f64 / self.sample_rate_hz);
+                return frames;
+            }
+        };
+        let behind = (at_s - start_s) * self.sample_rate_hz - frames as f64;
+        self.behind += BELIEVED * (behind - self.behind);
+        if self.behind.abs() < PUT_RIGHT_S * self.sample_rate_hz {
+            return frames;
+        }
+        let right = (frames as f64 + self.behind).max(0.0).round() as u64;
+        self.behind = 0.0;
+        right
     }
 }
 
