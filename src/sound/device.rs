@@ -584,3 +584,28 @@ pub fn fill<T: Sample + FromSample<f32>>(
         *frames += n as u64;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_that_the_system_drops_are_made_up_for() {
+        let mut pace = Pace::new(48_000);
+        let (mut counted, mut sounded) = (0u64, 0u64);
+        for block in 0..4000u64 {
+            let at_ns = 2_000_000_000 + sounded * 1_000_000_000 / 48_000;
+            counted = pace.corrected(counted, at_ns);
+            let off = counted as f64 - sounded as f64;
+            assert!(
+                block < 100 || off.abs() < 2.0 * PUT_RIGHT_S * 48_000.0,
+                "{off} frames off"
+            );
+            counted += 170;
+            // Every three hundredth block is filled and never sounds.
+            if block % 300 != 299 {
+                sounded += 170;
+            }
+        }
+    }
+}
