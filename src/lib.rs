@@ -8,11 +8,13 @@
 
 pub mod align;
 pub mod convert;
+pub mod finger;
 pub mod hear;
 pub mod judge;
 pub mod keep;
 pub mod line;
 pub mod live;
+pub mod page;
 pub mod pipeline;
 pub mod progress;
 pub mod said;

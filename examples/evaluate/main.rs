@@ -14,11 +14,11 @@ mod truth;
 
 use passagework::align::{AlignOptions, align};
 use passagework::hear::{HearOptions, hear};
-use passagework::judge::{JudgeOptions, judge};
+use passagework::judge::{ClickOptions, JudgeOptions, judge};
 use passagework::line::read::{LineOptions, read_line};
 use passagework::pipeline::range_of;
 use passagework::sound::read_take;
-use score::{Score, score_check, score_hearing};
+use score::{Score, score_check, score_clicks, score_hearing};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -196,19 +196,40 @@ fn evaluate(
     let hearing = hear(&samples, rate, &range);
     score.hear_cpu_s = cpu_s() - begun;
     score.hear = score_hearing(&truth, &hearing, log);
+    score.click = score_clicks(&truth, &hearing, log);
     if let Some(line) = line {
         match line {
             Ok(line) => {
                 let begun = cpu_s();
                 let alignment = align(&line, &hearing, &AlignOptions::default());
-                let check = judge(&line, &hearing, &alignment, &JudgeOptions::default());
+                let check = judge(&line, &hearing, &alignment, &judge_options(&truth));
                 score.rest_cpu_s = cpu_s() - begun;
+                let offset_ms = check.tempo.click.and_then(|click| click.offset_mean_ms);
+                let meant_ms = truth.click.as_ref().and_then(|click| click.offset_ms);
+                if let Some((said, meant)) = offset_ms.zip(meant_ms) {
+                    score.click.offset_ms.push(said - meant);
+                }
                 score.check = score_check(&truth, &check, log);
             }
             Err(error) => log.push(format!("{FAILED}: {error}")),
         }
     }
     Ok((group(case, &truth, options), score))
+}
+
+/// The click as the player would tell it.
+fn judge_options(truth: &Truth) -> JudgeOptions {
+    let told = truth.click.as_ref().and_then(|click| {
+        Some(ClickOptions {
+            beat_quarters: click.beat_quarters?,
+            bpm: click.bpm?,
+            at_s: None,
+        })
+    });
+    JudgeOptions {
+        click: told,
+        ..JudgeOptions::default()
+    }
 }
 
 /// The row of the table a case belongs to.

@@ -18,6 +18,9 @@ const BREAK_WITHIN_S: f64 = 0.5;
 /// Bins of confidence for notes called right.
 pub const CONFIDENCE_BINS: [f64; 8] = [0.0, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.999];
 
+/// A sound this far from a note that was not heard is no longer told of beside it, seconds.
+const NEAREST_WITHIN_S: f64 = 0.1;
+
 /// Onsets further off are named one by one, ms.
 const ONSET_FAR_MS: f64 = 8.0;
 
@@ -28,7 +31,26 @@ pub struct Score {
     pub hear_cpu_s: f64,
     pub rest_cpu_s: f64,
     pub hear: HearScore,
+    pub click: ClickScore,
     pub check: CheckScore,
+}
+
+/// The metronome in the take.
+#[derive(Clone, Debug, Default)]
+pub struct ClickScore {
+    pub takes_with: usize,
+    pub takes_without: usize,
+    /// Takes with a click in which most clicks were heard; takes without in which some were.
+    pub takes_found: usize,
+    pub takes_invented: usize,
+    pub n_clicks: usize,
+    pub heard: usize,
+    pub invented: usize,
+    /// Phase: a take's clicks heard less true, median, ms; and each click about that.
+    pub phase_ms: Vec<f64>,
+    pub scatter_ms: Vec<f64>,
+    /// Mean offset of the player from the click: said less meant, ms.
+    pub offset_ms: Vec<f64>,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -107,6 +129,7 @@ impl Score {
         self.hear_cpu_s += other.hear_cpu_s;
         self.rest_cpu_s += other.rest_cpu_s;
         self.hear.add(&other.hear);
+        self.click.add(&other.click);
         self.check.add(&other.check);
     }
 }
@@ -127,6 +150,65 @@ impl HearScore {
         self.articulation.0 += other.articulation.0;
         self.articulation.1 += other.articulation.1;
     }
+}
+
+impl ClickScore {
+    fn add(&mut self, other: &ClickScore) {
+        add_fields!(self, other;
+            counts takes_with, takes_without, takes_found, takes_invented, n_clicks, heard, invented;
+            lists phase_ms, scatter_ms, offset_ms);
+    }
+}
+
+/// A click heard this near a true one is that one, seconds.
+const CLICK_WITHIN_S: f64 = 0.008;
+
+/// The clicks heard against those that sounded.
+pub fn score_clicks(truth: &Truth, hearing: &Hearing, log: &mut Vec<String>) -> ClickScore {
+    let mut score = ClickScore::default();
+    let Some(click) = &truth.click else {
+        score.takes_without = 1;
+        score.takes_invented = usize::from(!hearing.clicks.is_empty());
+        score.invented = hearing.clicks.len();
+        if score.invented > 0 {
+            log.push(format!(
+                "{} clicks invented, the first at {:.3} s, the next at {:.3} s",
+                score.invented,
+                hearing.clicks[0].at_s,
+                hearing.clicks.get(1).map_or(0.0, |c| c.at_s)
+            ));
+        }
+        return score;
+    };
+    score.takes_with = 1;
+    score.n_clicks = click.beats_s.len();
+    let mut errors_ms = Vec::new();
+    for heard in &hearing.clicks {
+        let error_s = click
+            .beats_s
+            .iter()
+            .map(|b| heard.at_s - b)
+            .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(f64::INFINITY);
+        if error_s.abs() <= CLICK_WITHIN_S {
+            errors_ms.push(1e3 * error_s);
+        } else {
+            score.invented += 1;
+        }
+    }
+    score.heard = errors_ms.len();
+    score.takes_found = usize::from(2 * score.heard > score.n_clicks);
+    if let Some(phase_ms) = stats::median(&errors_ms) {
+        score.phase_ms.push(phase_ms);
+        score.scatter_ms = errors_ms.iter().map(|e| e - phase_ms).collect();
+    }
+    if score.takes_found == 0 || score.invented > 0 {
+        log.push(format!(
+            "clicks: {} of {} heard, {} elsewhere, {} dB",
+            score.heard, score.n_clicks, score.invented, click.level_db
+        ));
+    }
+    score
 }
 
 impl CheckScore {
@@ -220,15 +302,30 @@ pub fn score_hearing(truth: &Truth, hearing: &Hearing, log: &mut Vec<String>) ->
     }
     for (r, reference) in references.iter().enumerate() {
         if !pairs.iter().any(|p| p.0 == r) {
+            // The sound nearest in time and pitch, doubtful ones too: was it weighed or never seen?
+            let nearest = hearing
+                .notes
+                .iter()
+                .filter(|n| (n.onset_s - reference.onset_s).abs() < NEAREST_WITHIN_S)
+                .min_by(|a, b| {
+                    let far = |n: &passagework::hear::HeardNote| {
+                        (n.onset_s - reference.onset_s).abs() + (n.midi - reference.midi).abs()
+                    };
+                    far(a).total_cmp(&far(b))
+                });
             log.push(format!(
-                "not heard: {:.3} s, midi {:.2}, {}",
+                "not heard: {:.3} s, midi {:.2}, {}; nearest {}",
                 reference.onset_s,
                 reference.midi,
                 if reference.tongued {
                     "tongued"
                 } else {
                     "slurred"
-                }
+                },
+                nearest.map_or("nothing".to_owned(), |n| format!(
+                    "{:.3}–{:.3} s, midi {:.2}, confidence {:.2}",
+                    n.onset_s, n.offset_s, n.midi, n.confidence
+                ))
             ));
         }
     }

@@ -135,6 +135,27 @@ pub fn print(groups: &BTreeMap<String, Score>) {
             sizes(&c.a4_cents)
         );
     }
+    println!(
+        "\nClick of a metronome: takes with one found, takes without in which one was invented; clicks heard, elsewhere; phase error and scatter in ms; player's offset from it, said less meant, ms"
+    );
+    println!(
+        "  {:<24} {:>9} {:>9} {:>20} {:>9} {:>24} {:>24} {:>24}",
+        "set", "found", "invented", "clicks heard", "elsewhere", "phase", "scatter", "offset"
+    );
+    for (name, score) in &rows {
+        let c = &score.click;
+        println!(
+            "  {:<24} {:>9} {:>9} {:>20} {:>9} {:>24} {:>24} {:>24}",
+            name,
+            format!("{}/{}", c.takes_found, c.takes_with),
+            format!("{}/{}", c.takes_invented, c.takes_without),
+            share(c.heard, c.n_clicks),
+            c.invented,
+            spread(&c.phase_ms),
+            spread(&c.scatter_ms),
+            spread(&c.offset_ms)
+        );
+    }
     println!("\nConfidence: of notes called right, how many were");
     for (bin, low) in CONFIDENCE_BINS.iter().enumerate() {
         let (n, truly) = total.check.calibration[bin];

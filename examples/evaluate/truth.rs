@@ -25,6 +25,8 @@ pub struct Truth {
     pub blips: Vec<Blip>,
     /// A change of pitch that comes late in most of its occurrences.
     pub late_change: Option<LateChange>,
+    /// A metronome that sounds in the take.
+    pub click: Option<Click>,
     pub voice: Option<String>,
     pub room: Option<String>,
     pub instrument: Option<String>,
@@ -62,6 +64,16 @@ pub struct Sounded {
     pub midi: i32,
     pub cents: Option<f64>,
     pub tongued: bool,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+pub struct Click {
+    pub level_db: f64,
+    pub beats_s: Vec<f64>,
+    /// Tempo and beat of it, and how far behind it the player meant to be.
+    pub bpm: Option<f64>,
+    pub beat_quarters: Option<f64>,
+    pub offset_ms: Option<f64>,
 }
 
 #[derive(Clone, Debug, Deserialize)]

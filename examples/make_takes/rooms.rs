@@ -62,19 +62,22 @@ pub fn add_noise(samples: &mut [f32], rate: u32, noise: Noise, snr_db: f64, rng:
     }
 }
 
-/// A made room: direct sound, some early reflections, exponential decay of `rt60_s`.
+/// A made room: direct sound, some early reflections, exponential decay of `rt60_s`. `wet_db` is the
+/// power of a tone's ringing over the direct one, low down where partials lie; treble rings less.
 pub fn made_room(rate: u32, rt60_s: f64, wet_db: f64, rng: &mut Rng) -> Vec<f32> {
     let n = (rt60_s * rate as f64) as usize;
     let mut response = vec![0.0f32; n.max(1)];
     let predelay = (rng.between(0.002, 0.015) * rate as f64) as usize;
-    let mut low = 0.0f32;
+    let (mut low, mut power) = (0.0f32, 0.0f32);
     for (i, tap) in response.iter_mut().enumerate().skip(predelay) {
         // 60 dB in rt60: e^(-6.91 t / rt60).
         let decay = (-6.91 * i as f64 / n as f64).exp() as f32;
-        low += 0.5 * (rng.bipolar() - low);
+        let white = rng.bipolar();
+        // Unity gain for low tones, whose share of the power is that of the white noise.
+        low += 0.5 * (white - low);
+        power += (decay * white).powi(2);
         *tap = decay * low;
     }
-    let power: f32 = response.iter().map(|s| s * s).sum();
     let gain = 10f32.powf(wet_db as f32 / 20.0) / power.sqrt().max(1e-9);
     response.iter_mut().for_each(|s| *s *= gain);
     for _ in 0..4 {
@@ -146,6 +149,8 @@ pub enum Tick {
     Beep { hz: f64, length_s: f64 },
     /// A knock as of wood: a fast dying resonance with noise.
     Wood { hz: f64 },
+    /// A burst of noise.
+    Burst { length_s: f64 },
 }
 
 impl Tick {
@@ -158,6 +163,22 @@ impl Tick {
             }
         } else {
             Tick::Wood { hz }
+        }
+    }
+}
+
+impl Tick {
+    /// The same with low and very short ones, as mechanical metronomes and phones make.
+    pub fn any_at_all(rng: &mut Rng) -> Tick {
+        match rng.below(4) {
+            0 => Tick::Beep {
+                hz: rng.between(350.0, 1000.0),
+                length_s: rng.between(0.012, 0.05),
+            },
+            1 => Tick::Burst {
+                length_s: rng.between(0.001, 0.006),
+            },
+            _ => Tick::any(rng),
         }
     }
 }
@@ -196,6 +217,14 @@ pub fn add_click(
                     let decay = (-t_s / 0.006).exp();
                     decay * (std::f64::consts::TAU * hz * accent * t_s).sin()
                         + 0.3 * (-t_s / 0.002).exp() * rng.bipolar() as f64
+                }
+                Tick::Burst { length_s } => {
+                    if t_s > length_s {
+                        break;
+                    }
+                    // The same noise each time, as a metronome plays one recording.
+                    let mut same = Rng::new(7 + (i as u64) * (1 + u64::from(accent > 1.0)));
+                    accent * same.bipolar() as f64
                 }
             };
             *sample += gain * value as f32;

@@ -21,6 +21,7 @@ pub const NAMES: &[&str] = &[
     "restarts",
     "drift",
     "tuning",
+    "click",
 ];
 
 pub struct Made {
@@ -81,6 +82,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "rooms" => rooms_take(&title, wishes, rng),
         "restarts" => restarts_take(&title, wishes, rng),
         "drift" => drift_take(&title, wishes, rng),
+        "click" => click_take(&title, wishes, rng),
         "tuning" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
@@ -291,7 +293,8 @@ fn sequenced_take(
         a4_hz: *rng.pick(&[440.0, 440.0, 435.0, 445.0]),
         blip_share: 0.0,
         intonation_cents: 0.0,
-        jitter_ms: 2.0,
+        // A sequencer's own grid, or a hand at a keyboard.
+        jitter_ms: *rng.pick(&[0.0, 2.0]),
         ..Manner::human(etude.instrument, rng)
     };
     manner.end_qpm = manner.start_qpm;
@@ -327,12 +330,14 @@ fn sequenced_take(
                 -20.0,
                 rng,
             );
+            made.truth["click"] = json!({"level_db": -20.0, "beats_s": performance.beats_s});
         }
         "reverb30" | "reverb60" => {
+            // As the responses of SoX 14.4.2 `reverb 30` and `reverb 60` were measured to ring.
             let (rt60_s, wet_db) = if trouble == "reverb30" {
-                (0.4, -8.0)
+                (0.72, -13.0)
             } else {
-                (1.0, -4.0)
+                (2.0, -8.5)
             };
             *samples = rooms::convolve(samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
         }
@@ -560,16 +565,100 @@ fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
             etude.beats as usize
         };
         let tick = Tick::any(rng);
+        // A click does not drift with the player.
+        let period_s = 60.0 * etude.beat_quarters() / manner.start_qpm;
+        let clicks_s = steady_clicks(manner.lead_s, period_s, performance.duration_s);
         rooms::add_click(
             &mut made.samples,
             made.sample_rate_hz,
-            &performance.beats_s,
+            &clicks_s,
             beats,
             tick,
             level_db,
             rng,
         );
-        made.truth["click"] = json!({"level_db": level_db, "beats_s": performance.beats_s});
+        made.truth["click"] = json!({"level_db": level_db, "beats_s": clicks_s});
     }
+    Ok(made)
+}
+
+/// Clicks from the start of a take to its end, one of them at `at_s`.
+fn steady_clicks(at_s: f64, period_s: f64, duration_s: f64) -> Vec<f64> {
+    let first_s = at_s.rem_euclid(period_s);
+    (0..)
+        .map(|k| first_s + f64::from(k) * period_s)
+        .take_while(|t| *t < duration_s - 0.1)
+        .collect()
+}
+
+/// A player with a click on every beat, every half or every second one, before, behind or on it.
+fn click_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(title, &options(wishes, rng), rng);
+    let mut manner = Manner::human(etude.instrument, rng);
+    let beat_s = 60.0 * etude.beat_quarters() / manner.start_qpm;
+    manner.lead_s = beat_s * *rng.pick(&[0.5, 2.0, 4.0]);
+    let notes = etude.notes();
+    let steps = if rng.chance(0.5) {
+        faults::put_in(
+            &notes,
+            etude.sounding_range(),
+            rng.between(10.0, 20.0),
+            60.0 / manner.start_qpm,
+            rng,
+        )
+    } else {
+        straight(&notes)
+    };
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    let voice = any_voice(rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    let rate = made.sample_rate_hz;
+    let tick = Tick::any_at_all(rng);
+    let level_db = *rng.pick(&[-30.0, -20.0, -12.0, -6.0, 0.0]);
+    let offset_ms = rng.between(-40.0, 30.0);
+    let share = match beat_s {
+        fast if fast < 0.45 => *rng.pick(&[1.0, 2.0]),
+        slow if slow > 0.8 => *rng.pick(&[0.5, 1.0]),
+        _ => 1.0,
+    };
+    let period_s = share * beat_s;
+    let clicks_s = steady_clicks(
+        manner.lead_s - 1e-3 * offset_ms,
+        period_s,
+        performance.duration_s,
+    );
+    let beats_in_bar = *rng.pick(&[1usize, 2, 3, 4]);
+    rooms::add_click(
+        &mut made.samples,
+        rate,
+        &clicks_s,
+        if beats_in_bar == 1 {
+            usize::MAX
+        } else {
+            beats_in_bar
+        },
+        tick,
+        level_db,
+        rng,
+    );
+    let mut told = vec![format!("click {tick:?} {level_db} dB")];
+    if rng.chance(0.3) {
+        let (rt60_s, wet_db) = (rng.between(0.2, 0.7), rng.between(-18.0, -6.0));
+        made.samples = rooms::convolve(&made.samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+        told.push(format!("room rt60 {rt60_s:.2} s, wet {wet_db:.1} dB"));
+    }
+    if rng.chance(0.3) {
+        let snr_db = *rng.pick(&[30.0, 20.0]);
+        rooms::add_noise(&mut made.samples, rate, Noise::Pink, snr_db, rng);
+        told.push(format!("noise Pink {snr_db} dB"));
+    }
+    made.truth["room"] = told.join(", ").into();
+    made.truth["click"] = json!({
+        "level_db": level_db,
+        "beats_s": clicks_s,
+        "beat_quarters": share * etude.beat_quarters(),
+        "bpm": 60.0 / period_s,
+        "offset_ms": offset_ms,
+    });
     Ok(made)
 }

@@ -3,12 +3,14 @@
 pub mod check;
 pub mod demo;
 pub mod devices;
+pub mod fingers;
 pub mod hear;
 pub mod latency;
 pub mod library;
 pub mod line;
 pub mod listen;
 pub mod output;
+pub mod page;
 
 use std::process::ExitCode;
 
@@ -37,6 +39,10 @@ pub enum Command {
     Latency(latency::LatencyArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
+    Fingers(fingers::FingersArguments),
+    /// Open the page: line, take and findings in the browser of this machine
+    Page(page::PageArguments),
     /// The kept takes: list, delete, export, import
     Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them

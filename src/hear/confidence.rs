@@ -1,12 +1,15 @@
-//! How sure a sketch is a note of its own: a logistic regression over what the sound
-//! shows, one for each way of beginning. The weights lie in [`super::weights`].
+//! How sure a sketch is a note of its own: boosted regression trees over what the sound
+//! shows, a set for each way of beginning. The trees lie in [`super::weights`].
 
 use super::notes::{Beginning, Sketch};
-use super::weights::{CHANGE, DIP, HINGES, SILENCE};
+use super::weights;
 use super::{HeardNote, PitchCandidate};
 
 /// Number of features a sketch is weighed by.
-pub const N_FEATURES: usize = 15;
+pub const N_FEATURES: usize = 26;
+
+/// A neighbour further off than this says nothing, seconds.
+const NEAR_S: f64 = 0.3;
 
 /// Names of the features, in order.
 pub const FEATURES: [&str; N_FEATURES] = [
@@ -22,6 +25,17 @@ pub const FEATURES: [&str; N_FEATURES] = [
     "neighbour_over_own",
     "new_power",
     "slope",
+    "gap_before",
+    "gap_after",
+    "from_before",
+    "to_next",
+    "harmonic_of_near",
+    "cents_sd",
+    "cents_off",
+    "onset_se",
+    "below_next",
+    "length_before",
+    "length_after",
     "tongued",
     "silence",
     "is_dip",
@@ -47,8 +61,22 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; N_FEATU
     let before = i
         .checked_sub(1)
         .map(|k| &sketches[k])
-        .filter(|n| s.onset_s - n.offset_s < 0.3);
+        .filter(|n| s.onset_s - n.offset_s < NEAR_S);
     let drop_before = before.map_or(0.0, |n| n.peak_db - s.peak_db);
+    let next = sketches
+        .get(i + 1)
+        .filter(|n| n.onset_s - s.offset_s < NEAR_S);
+    let gap = |seconds: f64| (seconds / 0.010).clamp(0.0, 6.0);
+    let semitones = |n: Option<&Sketch>| n.map_or(0.0, |n| n.midi - s.midi);
+    let step = |semitones: f64| semitones.abs().min(8.0);
+    let is_harmonic = [before, next]
+        .into_iter()
+        .any(|n| [12.0, 19.0, 24.0, 28.0, 31.0].contains(&semitones(n).abs().round()));
+    let length = |n: Option<&Sketch>| {
+        n.map_or(1.5, |n| {
+            ((n.offset_s - n.onset_s) / 0.040).max(0.05).ln().min(1.5)
+        })
+    };
     [
         (duration_s / 0.040).max(0.05).ln().min(1.5),
         (loudest - s.peak_db).min(50.0),
@@ -62,6 +90,18 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; N_FEATU
         s.neighbour_share - s.own_share,
         s.new_power_db,
         s.slope_db.clamp(-40.0, 20.0),
+        before.map_or(6.0, |n| gap(s.onset_s - n.offset_s)),
+        next.map_or(6.0, |n| gap(n.onset_s - s.offset_s)),
+        step(semitones(before)),
+        step(semitones(next)),
+        f64::from(u8::from(is_harmonic)),
+        s.cents_sd.min(60.0),
+        (100.0 * s.midi).rem_euclid(100.0),
+        (1000.0 * s.onset_se_s).min(20.0),
+        next.map_or(0.0, |n| n.peak_db - s.peak_db)
+            .clamp(-20.0, 50.0),
+        length(before),
+        length(next),
         f64::from(u8::from(s.tongued)),
         f64::from(u8::from(s.beginning == Beginning::Silence)),
         f64::from(u8::from(s.beginning == Beginning::Dip)),
@@ -97,21 +137,6 @@ pub fn weigh(sketches: &[Sketch], noise_dbfs: f64) -> Vec<HeardNote> {
 }
 
 fn probability(features: &[f64; N_FEATURES], beginning: Beginning) -> f64 {
-    let weights = match beginning {
-        Beginning::Silence => &SILENCE,
-        Beginning::Change => &CHANGE,
-        Beginning::Dip => &DIP,
-    };
-    let straight: f64 = features
-        .iter()
-        .zip(&weights.features)
-        .map(|(x, w)| x * w)
-        .sum();
-    let bent: f64 = HINGES
-        .iter()
-        .zip(&weights.hinges)
-        .map(|((i, knee), w)| (features[*i] - knee).max(0.0) * w)
-        .sum();
-    let z = weights.intercept + straight + bent;
+    let z = weights::log_odds(features, beginning);
     (1.0 / (1.0 + (-z).exp())).clamp(0.001, 0.999)
 }

@@ -4,15 +4,19 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+mod click_train;
+mod clicks;
 pub mod confidence;
 pub mod decimate;
 pub mod envelope;
 pub mod frames;
 pub mod harmonic;
+mod metronome;
 pub mod notes;
 pub mod path;
 pub mod pitch;
 pub mod refine;
+pub mod room;
 pub mod stream;
 pub mod tuning;
 pub mod weights;
@@ -121,16 +125,20 @@ pub struct Hearer {
     sample_rate_hz: u32,
     decimator: decimate::Decimator,
     sound: Vec<f32>,
+    ticks: clicks::TickListener,
     n_samples: usize,
 }
 
 impl Hearer {
     /// `sample_rate_hz` of the samples to come.
     pub fn new(sample_rate_hz: u32) -> Hearer {
+        let decimator = decimate::Decimator::new(sample_rate_hz);
+        let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
         Hearer {
             sample_rate_hz,
-            decimator: decimate::Decimator::new(sample_rate_hz),
+            decimator,
             sound: Vec::new(),
+            ticks: clicks::TickListener::new(rate),
             n_samples: 0,
         }
     }
@@ -138,17 +146,19 @@ impl Hearer {
     /// The next mono samples, full scale ±1.
     pub fn push(&mut self, samples: &[f32]) {
         self.n_samples += samples.len();
+        let heard = self.sound.len();
         self.decimator.push(samples, &mut self.sound);
+        self.ticks.push(&self.sound[heard..]);
     }
 
     /// All that was heard.
     pub fn finish(self, options: &HearOptions) -> Hearing {
-        let (sketches, recording) = self.listen(options);
+        let (sketches, recording, clicks) = self.listen(options);
         let notes = confidence::weigh(&sketches, recording.noise_dbfs);
         let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
         Hearing {
             notes,
-            clicks: Vec::new(),
+            clicks,
             a4_hz,
             a4_hz_se,
             recording,
@@ -161,7 +171,7 @@ impl Hearer {
         self,
         options: &HearOptions,
     ) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
-        let (sketches, recording) = self.listen(options);
+        let (sketches, recording, _) = self.listen(options);
         confidence::weigh(&sketches, recording.noise_dbfs)
             .into_iter()
             .enumerate()
@@ -174,18 +184,27 @@ impl Hearer {
             .collect()
     }
 
-    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording) {
+    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording, Vec<HeardClick>) {
         let factor = self.decimator.factor();
+        let heard = self.sound.len();
         self.decimator.finish(&mut self.sound);
+        self.ticks.push(&self.sound[heard..]);
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
-        listen(
-            &self.sound,
-            f64::from(self.sample_rate_hz) / factor as f64,
-            self.sample_rate_hz,
-            duration_s,
-            options,
-        )
+        let rate = f64::from(self.sample_rate_hz) / factor as f64;
+        let clicks = match metronome::find(&mut self.ticks, &self.sound, rate) {
+            Some(metronome) => {
+                metronome.remove(&mut self.sound, rate);
+                metronome.clicks
+            }
+            None => Vec::new(),
+        };
+        if let Some(room) = room::of_take(&self.sound, rate) {
+            self.sound = room::dry(&self.sound, rate, &room);
+        }
+        let (sketches, recording) =
+            listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
+        (sketches, recording, clicks)
     }
 }
 

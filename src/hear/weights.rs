@@ -1,85 +1,122 @@
-//! Weights of [`super::confidence`]: a logistic regression a kind of beginning, fitted by
-//! `examples/fit_confidence.py` to made takes (clean, faults, sampled, rooms; the halves
-//! marked `dev`) and to every second of 40 real takes, which weigh three times as much.
+//! Trees of [`super::confidence`], grown by `examples/fit_confidence.py` (gradient boosting,
+//! Friedman, Annals of Statistics 29 (2001) 1189) on made takes of every set and on every second
+//! of 40 real takes, which weigh three times as much.
+
+use std::sync::OnceLock;
 
 use super::confidence::N_FEATURES;
+use super::notes::Beginning;
 
-/// Hinges: feature and knee. Each adds max(0, feature - knee) to what is weighed.
-pub const HINGES: [(usize, f64); 28] = [
-    (0, -1.0),
-    (0, -0.5),
-    (0, 0.0),
-    (0, 0.5),
-    (1, 10.0),
-    (1, 20.0),
-    (1, 30.0),
-    (3, 3.0),
-    (3, 6.0),
-    (3, 12.0),
-    (4, 2.0),
-    (4, 4.0),
-    (4, 6.0),
-    (4, 10.0),
-    (5, 10.0),
-    (5, 20.0),
-    (10, 0.0),
-    (10, 3.0),
-    (10, 8.0),
-    (9, -0.3),
-    (9, -0.1),
-    (9, -0.02),
-    (11, -10.0),
-    (11, -5.0),
-    (8, 0.7),
-    (8, 0.9),
-    (2, 6.0),
-    (2, 15.0),
-];
+/// One node a line; see the end of `examples/fit_confidence.py`.
+const TREES: &str = include_str!("weights.csv");
 
-/// Intercept, a weight a feature, a weight a hinge.
-pub struct Weights {
-    pub intercept: f64,
-    pub features: [f64; N_FEATURES],
-    pub hinges: [f64; HINGES.len()],
+enum Node {
+    /// Left where the feature is at most the threshold.
+    Split {
+        feature: usize,
+        threshold: f64,
+        left: usize,
+        right: usize,
+    },
+    Leaf(f64),
 }
 
-pub const SILENCE: Weights = Weights {
-    intercept: 4.74250,
-    features: [
-        0.76630, -0.04973, 0.05479, 0.02014, 0.00000, -0.01207, -5.46866, 0.11642, -0.20258,
-        -2.19750, 0.01862, 0.01949, 0.00000, 0.00000, 0.00000,
-    ],
-    hinges: [
-        0.53625, 1.03464, 1.01814, 1.54654, 0.01026, -0.28425, 0.45976, 0.02014, 0.01950, -0.00563,
-        0.00000, 0.00000, 0.00000, 0.00000, -0.01327, -0.00150, -0.00708, -0.02153, -0.01994,
-        -6.26192, -6.62451, -10.71247, 0.05515, -0.01035, -2.31303, -17.03733, -0.07741, -0.02961,
-    ],
-};
+/// The trees of one beginning: log-odds before any of them, then what each adds.
+struct Trees {
+    base: f64,
+    trees: Vec<Vec<Node>>,
+}
 
-pub const CHANGE: Weights = Weights {
-    intercept: -5.45758,
-    features: [
-        0.81176, -0.02433, 0.04542, 0.05650, 0.08980, 0.07821, 0.46706, 0.52061, -0.36825,
-        -1.27490, 0.01066, 0.00166, 0.29804, 0.00000, 0.00000,
-    ],
-    hinges: [
-        0.28714, 0.96265, 0.92453, -1.69869, -0.04512, 0.21094, -1.32053, 0.02006, -0.00118,
-        -0.08230, 0.00814, -0.02654, -0.03590, -0.10823, 0.03440, -0.09045, 0.08143, 0.02599,
-        -0.11318, -1.85095, 4.47199, -4.88745, 0.14451, -0.12628, -1.09944, 22.43575, -0.00492,
-        -0.05308,
-    ],
-};
+/// Log-odds that a sketch with these features is a note.
+pub fn log_odds(features: &[f64; N_FEATURES], beginning: Beginning) -> f64 {
+    static READ: OnceLock<Vec<Trees>> = OnceLock::new();
+    // In the order of the file.
+    let at = match beginning {
+        Beginning::Silence => 0,
+        Beginning::Change => 1,
+        Beginning::Dip => 2,
+    };
+    let trees = &READ.get_or_init(read)[at];
+    let leaves = trees.trees.iter().map(|tree| leaf(tree, features));
+    trees.base + leaves.sum::<f64>()
+}
 
-pub const DIP: Weights = Weights {
-    intercept: -5.34152,
-    features: [
-        0.28865, -0.05858, 0.13683, 0.08970, 0.09377, 0.01807, -0.07736, 0.92311, 2.89312, 2.19042,
-        0.04220, 0.04140, 0.00000, 0.00000, 0.00000,
-    ],
-    hinges: [
-        0.39165, 0.88713, 0.61673, -0.90221, 0.01881, -0.10506, -0.20030, 0.07077, 0.03082,
-        -0.06743, 0.05671, -0.03988, -0.09910, -0.10454, 0.01034, -0.01129, 0.14016, 0.00807,
-        -0.21454, -3.88822, 5.51954, -3.73373, 0.00261, -0.00322, -6.35376, -7.30913, -0.11643,
-        0.01885,
-    ],
-};
+fn leaf(tree: &[Node], features: &[f64; N_FEATURES]) -> f64 {
+    let mut at = 0;
+    loop {
+        match tree[at] {
+            Node::Leaf(value) => return value,
+            Node::Split {
+                feature,
+                threshold,
+                left,
+                right,
+            } => {
+                at = if features[feature] <= threshold {
+                    left
+                } else {
+                    right
+                }
+            }
+        }
+    }
+}
+
+fn read() -> Vec<Trees> {
+    let number = |text: &str| -> f64 { text.parse().expect("the file is ours, all numbers") };
+    let mut all: Vec<Trees> = Vec::new();
+    for line in TREES.lines() {
+        let words: Vec<&str> = line.split(',').collect();
+        if let ["beginning", _, base] = words[..] {
+            all.push(Trees {
+                base: number(base),
+                trees: Vec::new(),
+            });
+            continue;
+        }
+        let trees = &mut all.last_mut().expect("a beginning stands first").trees;
+        let node = match words[..] {
+            ["tree"] => {
+                trees.push(Vec::new());
+                continue;
+            }
+            [feature, threshold, left, right] => Node::Split {
+                feature: number(feature) as usize,
+                threshold: number(threshold),
+                left: number(left) as usize,
+                right: number(right) as usize,
+            },
+            _ => Node::Leaf(number(line)),
+        };
+        trees.last_mut().expect("a tree stands open").push(node);
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_path_of_every_tree_ends_in_a_leaf() {
+        let all = read();
+        assert_eq!(all.len(), 3);
+        for (at, tree) in all.iter().flat_map(|t| &t.trees).enumerate() {
+            for (place, node) in tree.iter().enumerate() {
+                if let Node::Split {
+                    feature,
+                    left,
+                    right,
+                    ..
+                } = node
+                {
+                    // Children stand behind their parent, so no path goes round.
+                    let good = *feature < N_FEATURES
+                        && place < *left.min(right)
+                        && *left.max(right) < tree.len();
+                    assert!(good, "tree {at}, node {place}");
+                }
+            }
+        }
+    }
+}

@@ -17,7 +17,8 @@ mod tuning;
 
 pub use check::*;
 pub use click::{ClickError, ClickOptions};
-pub use findings::key_alter;
+
+pub use findings::heard_as;
 pub use runs::threshold_ms;
 
 use crate::align::{Alignment, Rhythm};

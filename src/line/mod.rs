@@ -11,9 +11,12 @@ pub mod read;
 pub mod score;
 pub mod smf;
 mod spell;
+pub mod write;
 pub mod xml_source;
 
 use serde::{Deserialize, Serialize};
+
+use score::Times;
 
 /// A written pitch as it is spelled: letter, alteration, octave (C4 is middle C).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -78,6 +81,18 @@ impl Spelling {
     }
 }
 
+/// Alteration that a key of `fifths` sharps gives a letter (0 = C).
+pub fn key_alter(letter: u8, fifths: i32) -> i32 {
+    // Sharps come in the order F C G D A E B, flats backwards.
+    const ORDER: [i32; 7] = [1, 3, 5, 0, 2, 4, 6];
+    let rank = ORDER[letter as usize % 7];
+    if fifths > 0 {
+        (fifths - rank + 6).div_euclid(7)
+    } else {
+        -((-fifths - (6 - rank) + 6).div_euclid(7))
+    }
+}
+
 impl std::fmt::Display for Spelling {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "{}{}", self.name(), self.octave)
@@ -138,7 +153,7 @@ pub struct LineNote {
 }
 
 /// One bar in playing order.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct LineBar {
     /// Printed number.
     pub number: String,
@@ -152,6 +167,31 @@ pub struct LineBar {
     pub beat_quarters: f64,
     /// Beat number at the bar's start: 1, or later for a pickup and for the second half of a split bar.
     pub first_beat: f64,
+    /// Length of a full bar of the metre in force; `None` without a metre.
+    pub full_quarters: Option<f64>,
+    /// Sharps of the written key signature in force (negative: flats).
+    pub fifths: i32,
+    /// What stands at the bar on the page to steer the order.
+    pub signs: Signs,
+}
+
+/// The signs of one bar of the page that steer the playing order.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Signs {
+    pub forward: bool,
+    /// Total times of the section that a backward repeat here ends, and whether it is taken
+    /// after a jump too.
+    pub backward: Option<(u32, bool)>,
+    /// Numbers of the ending that begins here; empty: the next one.
+    pub ending_start: Option<Vec<u32>>,
+    pub ending_stop: bool,
+    pub segno: bool,
+    pub coda: bool,
+    /// Act at the bar's end, on the times through it that they name.
+    pub fine: Option<Times>,
+    pub da_capo: Option<Times>,
+    pub dal_segno: Option<Times>,
+    pub to_coda: Option<Times>,
 }
 
 /// A tempo mark: `bpm` beats of `beat_quarters` quarters a minute.
@@ -200,4 +240,20 @@ pub struct Line {
     pub bars: Vec<LineBar>,
     pub notes: Vec<LineNote>,
     pub problems: Vec<Problem>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn key_signatures_alter_the_letters_of_the_circle_of_fifths() {
+        // Common practice: 3 sharps are F C G, 3 flats are B E A.
+        let of = |fifths| (0..7).map(|l| key_alter(l, fifths)).collect::<Vec<_>>();
+        assert_eq!(of(0), [0; 7]);
+        assert_eq!(of(3), [1, 0, 0, 1, 1, 0, 0]);
+        assert_eq!(of(-3), [0, 0, -1, 0, 0, -1, -1]);
+        assert_eq!(of(7), [1; 7]);
+        assert_eq!(of(-7), [-1; 7]);
+    }
 }

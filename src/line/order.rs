@@ -5,7 +5,7 @@
 //! a jump, and repeats are not taken again after one unless the file says `after-jump`.
 
 use super::score::{Measure, Part, Score, Times};
-use super::{Line, LineBar, LineNote, Problem};
+use super::{Line, LineBar, LineNote, Problem, Signs};
 
 /// More notes than any étude has; a file whose repeats give more is cut here, since `times` is
 /// an arbitrary number and memory is not.
@@ -23,12 +23,13 @@ const ADJOINING_QUARTERS: f64 = 1e-3;
 pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
     let part = &score.parts[part_idx];
     let mut problems = [&score.problems[..], &part.problems].concat();
+    let signs = signs(score, part_idx);
     let order = if as_written {
         (0..part.measures.len()).collect()
     } else {
-        bar_order(&signs(score, part_idx), &part.measures, &mut problems)
+        bar_order(&signs, &part.measures, &mut problems)
     };
-    let (bars, notes) = lay_out(part, &order);
+    let (bars, notes) = lay_out(part, &signs, &order);
     Line {
         title: score.title.clone(),
         part: part.name.clone(),
@@ -47,7 +48,7 @@ pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
 }
 
 /// The notes of the bars in `order`, on one time axis, ties joined.
-fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
+fn lay_out(part: &Part, signs: &[Signs], order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
     let mut bars: Vec<LineBar> = Vec::with_capacity(order.len());
     let mut notes: Vec<LineNote> = Vec::new();
     let mut passes = vec![0u32; part.measures.len()];
@@ -123,26 +124,13 @@ fn lay_out(part: &Part, order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
             length_quarters: measure.length_quarters,
             beat_quarters: measure.beat_quarters,
             first_beat: measure.first_beat,
+            full_quarters: measure.full_quarters,
+            fifths: measure.fifths,
+            signs: signs[page_idx].clone(),
         });
         onset_quarters += measure.length_quarters;
     }
     (bars, notes)
-}
-
-/// The signs of one bar that steer the order.
-#[derive(Clone, Debug, Default)]
-struct Signs {
-    forward: bool,
-    /// Total times, and whether it is taken after a jump too.
-    backward: Option<(u32, bool)>,
-    ending_start: Option<Vec<u32>>,
-    ending_stop: bool,
-    segno: bool,
-    coda: bool,
-    fine: Option<Times>,
-    da_capo: Option<Times>,
-    dal_segno: Option<Times>,
-    to_coda: Option<Times>,
 }
 
 /// Where a sign leads from its bar's end.

@@ -235,6 +235,9 @@ fn write_for(part: &mut Part, transpose_semitones: i32) {
     let sounding = part.key.fifths;
     part.key.fifths = written_fifths(sounding, transpose_semitones);
     let fifths = part.key.fifths - sounding;
+    for measure in &mut part.measures {
+        measure.fifths = written_fifths(measure.fifths, transpose_semitones);
+    }
     for note in part.measures.iter_mut().flat_map(|m| &mut m.notes) {
         note.pitch = note.pitch.transposed(-transpose_semitones, fifths);
     }

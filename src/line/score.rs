@@ -43,6 +43,10 @@ pub struct Measure {
     pub beat_quarters: f64,
     /// Beat number at the bar's start: 1 unless a pickup or the second half of a split bar.
     pub first_beat: f64,
+    /// Length of a full bar of the metre in force; `None` without a metre.
+    pub full_quarters: Option<f64>,
+    /// Sharps of the written key signature in force at the bar's start (negative: flats).
+    pub fifths: i32,
     pub notes: Vec<ScoreNote>,
     pub repeat_forward: bool,
     /// Total times the section is played when the bar ends with a backward repeat (2 is usual).

@@ -503,6 +503,7 @@ fn single_line(
 struct BarShape {
     at_quarters: f64,
     length_quarters: f64,
+    full_quarters: f64,
     beat_quarters: f64,
 }
 
@@ -540,6 +541,7 @@ fn bars_of(
         bars.push(BarShape {
             at_quarters: at,
             length_quarters: full.min(cut),
+            full_quarters: full,
             beat_quarters: if compound { 3.0 * unit } else { unit },
         });
         at += full.min(cut);
@@ -585,6 +587,8 @@ fn fill(
             length_quarters: bar.length_quarters,
             beat_quarters: bar.beat_quarters,
             first_beat: 1.0,
+            full_quarters: Some(bar.full_quarters),
+            fifths: key_at(keys, bar.at_quarters).1,
             ..Measure::default()
         })
         .collect();

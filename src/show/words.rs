@@ -1,7 +1,7 @@
 //! Findings in words: written pitch, bar and beat, and what to do about it.
 
-use crate::judge::{Cause, Check, Finding, FindingKind, Place, key_alter};
-use crate::line::{Line, LineNote, Spelling};
+use crate::judge::{Cause, Check, Finding, FindingKind, Place};
+use crate::line::{Line, LineNote, Spelling, key_alter};
 
 /// Most places that a finding names one by one.
 const PLACES_NAMED: usize = 6;
@@ -71,11 +71,16 @@ fn at_note(note: &LineNote) -> String {
 }
 
 fn pass(note: &LineNote) -> String {
-    match note.pass {
-        0 | 1 => String::new(),
-        2 => " (2nd time)".into(),
-        3 => " (3rd time)".into(),
-        n => format!(" ({n}th time)"),
+    pass_name(note.pass).map_or(String::new(), |pass| format!(" ({pass})"))
+}
+
+/// `2nd time`; `None` for the first.
+pub fn pass_name(pass: u32) -> Option<String> {
+    match pass {
+        0 | 1 => None,
+        2 => Some("2nd time".into()),
+        3 => Some("3rd time".into()),
+        n => Some(format!("{n}th time")),
     }
 }
 
@@ -348,10 +353,14 @@ fn restart(line: &Line, finding: &Finding) -> String {
         Some(n) if n > 1.0 => format!("went back {n} times"),
         _ => "went back".into(),
     };
+    let left = if from.bar_idx == to.bar_idx {
+        String::new()
+    } else {
+        format!(" of bar {}", from.bar)
+    };
     format!(
-        "{times}, from beat {} of bar {} to beat {} of bar {}: practise across that join",
+        "{times}, from beat {}{left} to beat {} of bar {}: practise across that join",
         number(from.beat),
-        from.bar,
         number(to.beat),
         to.bar
     )

@@ -112,6 +112,7 @@ pub fn line_of(page: &[Written], repeat: Option<(usize, usize)>) -> Line {
             length_quarters: 4.0,
             beat_quarters: 1.0,
             first_beat: 1.0,
+            ..LineBar::default()
         });
         for (at, written) in &bars[page_idx] {
             let Some(midi) = written.midi else { continue };

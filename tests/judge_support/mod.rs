@@ -85,6 +85,7 @@ pub fn line_of(notes: &[(&str, f64)], fifths: i32) -> Line {
                 length_quarters: 4.0,
                 beat_quarters: 1.0,
                 first_beat: 1.0,
+                ..LineBar::default()
             })
             .collect(),
         notes: list,

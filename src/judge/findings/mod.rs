@@ -9,7 +9,7 @@ use super::check::{Cause, Check, Finding, FindingKind, Place};
 use super::local::Deviation;
 use super::onsets::{Before, Played};
 use crate::align::Alignment;
-use crate::line::{Line, Spelling};
+use crate::line::{Line, Spelling, key_alter};
 
 /// A finding and how much it weighs against the others; only the order matters.
 pub(super) struct Weighed {
@@ -109,16 +109,14 @@ impl Evidence<'_> {
     }
 }
 
-/// Alteration that a key of `fifths` sharps gives a letter (0 = C).
-pub fn key_alter(letter: u8, fifths: i32) -> i32 {
-    // Sharps come in the order F C G D A E B, flats backwards.
-    const ORDER: [i32; 7] = [1, 3, 5, 0, 2, 4, 6];
-    let rank = ORDER[letter as usize % 7];
-    if fifths > 0 {
-        (fifths - rank + 6).div_euclid(7)
-    } else {
-        -((-fifths - (6 - rank) + 6).div_euclid(7))
-    }
+/// What was heard at a note of the line, as the player would write it there; `None` where no
+/// pitch was.
+pub fn heard_as(line: &Line, check: &Check, index: usize) -> Option<Spelling> {
+    let note = line.notes.get(index)?;
+    let heard_midi = check.notes.get(index)?.heard_midi?;
+    let written =
+        heard_midi - check.tuning.transposed_semitones - (note.sounding_midi - note.written.midi());
+    Some(spell_near(note.written, written, line.key.fifths))
 }
 
 /// Spelling of a written pitch heard where `written` stood: on the same letter where that
@@ -143,17 +141,6 @@ pub(super) fn spell_near(written: Spelling, midi: i32, fifths: i32) -> Spelling 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn key_signatures_alter_the_letters_of_the_circle_of_fifths() {
-        // Common practice: 3 sharps are F C G, 3 flats are B E A.
-        let of = |fifths| (0..7).map(|l| key_alter(l, fifths)).collect::<Vec<_>>();
-        assert_eq!(of(0), [0; 7]);
-        assert_eq!(of(3), [1, 0, 0, 1, 1, 0, 0]);
-        assert_eq!(of(-3), [0, 0, -1, 0, 0, -1, -1]);
-        assert_eq!(of(7), [1; 7]);
-        assert_eq!(of(-7), [-1; 7]);
-    }
 
     #[test]
     fn heard_pitches_are_spelled_near_what_was_written() {

@@ -3,8 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::super::check::{Cause, FindingKind};
-use super::{Evidence, Weighed, key_alter};
+use super::{Evidence, Weighed};
 use crate::align::Outcome;
+use crate::line::key_alter;
 
 /// A reading error shows in at least so many notes, and in more than half of those it could.
 const SEVERAL: usize = 2;

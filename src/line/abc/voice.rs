@@ -38,7 +38,6 @@ struct Bar {
     measure: Measure,
     /// Its first note in [`Voice::notes`]; it ends where the next bar begins.
     first_note: usize,
-    metre_quarters: Option<f64>,
     /// A repeat, double bar or ending stands at its start; at its end.
     opens_section: bool,
     closes_section: bool,
@@ -622,7 +621,8 @@ impl Voice {
         let mut bar = std::mem::take(&mut self.current);
         bar.measure.length_quarters = self.at_quarters;
         bar.measure.beat_quarters = self.metre.beat_quarters;
-        bar.metre_quarters = self.metre.bar_quarters;
+        bar.measure.full_quarters = self.metre.bar_quarters;
+        bar.measure.fifths = self.signature.key.fifths;
         self.bars.push(bar);
         self.current.first_note = self.notes.len();
         self.at_quarters = 0.0;
@@ -798,15 +798,16 @@ impl Voice {
             let length = bar.measure.length_quarters;
             let beat = bar.measure.beat_quarters;
             bar.measure.first_beat = 1.0;
-            let short_by = bar.metre_quarters.map_or(0.0, |full| full - length);
+            let short_by = bar.measure.full_quarters.map_or(0.0, |full| full - length);
             let is_short = short_by > EQUAL_QUARTERS;
             let half_before = before.last().filter(|b| {
                 let done = (b.measure.first_beat - 1.0) * b.measure.beat_quarters
                     + b.measure.length_quarters;
                 (b.closes_section || bar.opens_section)
-                    && b.metre_quarters
+                    && b.measure
+                        .full_quarters
                         .is_some_and(|full| done < full - EQUAL_QUARTERS)
-                    && b.metre_quarters == bar.metre_quarters
+                    && b.measure.full_quarters == bar.measure.full_quarters
                     && (done - short_by).abs() < EQUAL_QUARTERS
             });
             let plain_end = !bar.closes_section && n_bars > i + 1;

@@ -221,6 +221,8 @@ fn assemble(
             length_quarters: bar.reach_quarters,
             beat_quarters: bar.metre.beat_quarters,
             first_beat: 1.0,
+            full_quarters: bar.metre.bar_quarters,
+            fifths: bar.fifths,
             notes,
             repeat_forward: bar.repeat_forward,
             repeat_backward: bar.repeat_backward.map(|(times, _)| times),
@@ -282,6 +284,9 @@ fn settle_transposition(
         note.pitch = down.written(note.pitch);
     }
     part.key.fifths = to_part.written_fifths(part.key.fifths);
+    for measure in &mut part.measures {
+        measure.fifths = to_part.written_fifths(measure.fifths);
+    }
     part.transpose_semitones = Some(to_part.chromatic);
     part.concert_pitch = raw.for_part.is_none();
 }

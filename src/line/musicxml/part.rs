@@ -43,6 +43,8 @@ pub struct RawMeasure {
     /// Where the music of the longest voice ends.
     pub reach_quarters: f64,
     pub metre: Metre,
+    /// Of the key signature in force at the bar's start.
+    pub fifths: i32,
     pub notes: Vec<RawNote>,
     pub jumps: Vec<JumpMark>,
     /// Dynamic marks with their place in the bar, in quarters.
@@ -86,6 +88,7 @@ pub fn read_part<'a>(measures: &[MeasureSource<'a>], problems: &mut Problems) ->
         part: RawPart::default(),
         divisions: first_divisions(measures),
         metre: Metre::default(),
+        fifths: 0,
         transposition: 0,
         forward_next: false,
         backward_before: None,
@@ -102,6 +105,7 @@ struct Walk {
     /// Of a quarter; `None` where the file never says.
     divisions: Option<f64>,
     metre: Metre,
+    fifths: i32,
     transposition: i32,
     /// A forward repeat on the right barline begins the next bar.
     forward_next: bool,
@@ -117,6 +121,7 @@ impl Walk {
                 _ => (index + 1).to_string(),
             },
             implicit: source.head.attribute("implicit") == Some("yes"),
+            fifths: self.fifths,
             repeat_forward: std::mem::take(&mut self.forward_next),
             ..RawMeasure::default()
         };
@@ -127,7 +132,11 @@ impl Walk {
         for node in source.music.children().filter(Node::is_element) {
             match node.tag_name().name() {
                 "attributes" => {
-                    if let Some(metre) = self.attributes(node, problems) {
+                    let metre = self.attributes(node, problems);
+                    if cursor == 0.0 {
+                        bar.fifths = self.fifths;
+                    }
+                    if let Some(metre) = metre {
                         // A change inside the bar is the next bar's.
                         if cursor == 0.0 {
                             self.metre = metre;
@@ -182,11 +191,12 @@ impl Walk {
                 None => problems.at(divisions, "the divisions are no number above zero; ignored"),
             }
         }
-        if self.part.key.is_none()
-            && let Some(key) = children(node, "key").find(for_first_staff)
-        {
+        if let Some(key) = children(node, "key").find(for_first_staff) {
             match read_key(key) {
-                Some(read) => self.part.key = Some(read),
+                Some(read) => {
+                    self.fifths = read.fifths;
+                    self.part.key.get_or_insert(read);
+                }
                 None => problems.at(key, "the key signature cannot be read; ignored"),
             }
         }

@@ -1,0 +1,353 @@
+//! The room taken out of the sound, as far as it is late sound of earlier notes.
+//!
+//! In a reverberant room the notes before ring on under the one that is played, and fill the
+//! gaps between tongued notes. Late reverberation is an exponentially dying copy of the power that
+//! went before, bin by bin of the spectrum, and can be subtracted there (spectral subtraction
+//! after Lebart, Boucher & Denbigh, "A new method based on spectral subtraction for speech
+//! dereverberation", Acta Acustica 87 (2001) 359-366; the direct sound told apart from the room as in Habets,
+//! Gannot & Cohen, IEEE Signal Processing Letters 16 (2009) 770). Departures: how long the
+//! room rings and how loud is read off the take itself, from what is left of a partial after
+//! it stops.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+/// Length of a slice, seconds: long enough to tell the partials of neighbouring notes apart.
+const SLICE_S: f64 = 0.046;
+
+/// Slices overlap by this much.
+const OVERLAP: usize = 4;
+
+/// Sound this long after the direct sound is the room's, seconds: what comes sooner melts
+/// with it, and slices closer than this share samples.
+const LATE_S: f64 = 0.020;
+
+/// Subtracted above what the room is taken to ring with: its power fluctuates about its mean.
+const SUBTRACTED: f32 = 1.5;
+
+/// Share of the power of a bin that is left at the least.
+const KEPT: f32 = 0.02;
+
+/// Below this, dB re the direct sound, a room does not matter to the hearing.
+const WET_DB_MIN: f64 = -20.0;
+
+/// How a room rings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Room {
+    /// Time in which its sound falls by 60 dB, seconds.
+    pub rt60_s: f64,
+    /// Power of its ringing over that of the direct sound, in a long note.
+    pub wet: f64,
+}
+
+/// Short-time spectra, windowed by the root of a Hann window.
+struct Slicer {
+    length: usize,
+    hop: usize,
+    window: Vec<f32>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    slice: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+}
+
+impl Slicer {
+    fn new(sample_rate_hz: f64) -> Slicer {
+        let length = ((SLICE_S * sample_rate_hz) as usize)
+            .next_power_of_two()
+            .max(64);
+        // The nearer power of two.
+        let length = if length as f64 > 1.414 * SLICE_S * sample_rate_hz {
+            length / 2
+        } else {
+            length
+        };
+        let mut planner = RealFftPlanner::<f32>::new();
+        let forward = planner.plan_fft_forward(length);
+        let inverse = planner.plan_fft_inverse(length);
+        Slicer {
+            length,
+            hop: length / OVERLAP,
+            window: (0..length)
+                .map(|i| (std::f64::consts::PI * i as f64 / length as f64).sin() as f32)
+                .collect(),
+            slice: forward.make_input_vec(),
+            spectrum: forward.make_output_vec(),
+            forward,
+            inverse,
+        }
+    }
+
+    /// Spectrum of the samples from `start` on (may lie before the first or after the last).
+    fn analyse(&mut self, sound: &[f32], start: isize) {
+        for (i, out) in self.slice.iter_mut().enumerate() {
+            let at = start + i as isize;
+            let sample = usize::try_from(at).ok().and_then(|at| sound.get(at));
+            *out = sample.copied().unwrap_or(0.0) * self.window[i];
+        }
+        self.forward
+            .process(&mut self.slice, &mut self.spectrum)
+            .expect("buffers were made by this plan");
+    }
+}
+
+/// `sound` without the ringing of `room`; same length, same times.
+pub fn dry(sound: &[f32], sample_rate_hz: f64, room: &Room) -> Vec<f32> {
+    let mut slicer = Slicer::new(sample_rate_hz);
+    let (length, hop) = (slicer.length, slicer.hop);
+    let n_bins = slicer.spectrum.len();
+    let kept_a_hop = 10f64.powf(-6.0 * hop as f64 / (sample_rate_hz * room.rt60_s)) as f32;
+    let fed = room.wet as f32 * (1.0 - kept_a_hop);
+    let delay = ((LATE_S * sample_rate_hz / hop as f64).round() as usize).max(1);
+    let mut ringing = vec![0.0f32; n_bins];
+    let mut direct = vec![vec![0.0f32; n_bins]; delay];
+    let mut out = vec![0.0f32; sound.len()];
+    // Two windows a slice, their squares summing to half the overlap, and the FFT's own factor.
+    let scale = 2.0 / (OVERLAP as f32 * length as f32);
+    let mut start = hop as isize - length as isize;
+    let mut number = 0;
+    while start < sound.len() as isize {
+        slicer.analyse(sound, start);
+        let late = &mut direct[number % delay];
+        for ((bin, ringing), late) in slicer.spectrum.iter_mut().zip(&mut ringing).zip(late) {
+            let power = bin.norm_sqr();
+            *ringing = kept_a_hop * *ringing + fed * *late;
+            *late = (power - *ringing).max(0.0);
+            let kept = (1.0 - SUBTRACTED * *ringing / (power + 1e-20)).max(KEPT);
+            *bin *= kept.sqrt() * scale;
+        }
+        // A real spectrum has real ends.
+        slicer.spectrum[0].im = 0.0;
+        slicer.spectrum[n_bins - 1].im = 0.0;
+        slicer
+            .inverse
+            .process(&mut slicer.spectrum, &mut slicer.slice)
+            .expect("buffers were made by this plan");
+        for (i, (sample, window)) in slicer.slice.iter().zip(&slicer.window).enumerate() {
+            let at = usize::try_from(start + i as isize).ok();
+            if let Some(out) = at.and_then(|at| out.get_mut(at)) {
+                *out += sample * window;
+            }
+        }
+        start += hop as isize;
+        number += 1;
+    }
+    out
+}
+
+/// Sound from the take's start that the room is read off, seconds.
+const READ_S: f64 = 90.0;
+
+/// Partials looked at, hertz.
+const READ_HZ: (f64, f64) = (200.0, 5000.0);
+
+/// A partial is this near the loudest of the take, and this far above its bin's floor, dB.
+const BELOW_LOUD_DB: f32 = 25.0;
+const OVER_FLOOR_DB: f32 = 25.0;
+
+/// It has been steady within this much for four slices, and then falls by at least the second, dB.
+const STEADY_DB: f32 = 4.0;
+const FALL_DB: f32 = 1.5;
+
+/// Another sound has come into the bin when its power rises by this much again, dB.
+const RISE_DB: f32 = 6.0;
+
+/// Slices after the stop at which what is left is read: the first whose samples all lie
+/// after it, and a later one for the room's decay.
+const SOON: usize = 5;
+const LATER: usize = 14;
+
+/// A partial stops about this many slices after the last one in which it was steady.
+const STOP: f64 = 1.5;
+
+/// Fewer partials that stop say nothing.
+const STOPS_MIN: usize = 20;
+
+/// Power of one bin of a ringing room is exponentially distributed: its median lies this
+/// far below its mean, dB.
+const MEDIAN_BELOW_MEAN_DB: f64 = 1.6;
+
+/// Bounds on the time of decay, seconds.
+const RT60_S: (f64, f64) = (0.2, 3.0);
+
+/// Most that a room is taken to ring: beyond, nothing would be left of a note.
+const WET_MAX: f64 = 1.5;
+
+/// How the room of a take rings, from what is left of its partials after they stop; `None` where it
+/// does not, or where too little stops to say.
+pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Room> {
+    let mut slicer = Slicer::new(sample_rate_hz);
+    let bin_of = |hz: f64| (hz * slicer.length as f64 / sample_rate_hz) as usize;
+    let bins = bin_of(READ_HZ.0)..bin_of(READ_HZ.1).min(slicer.spectrum.len() - 1);
+    let n_bins = bins.len();
+    let hop_s = slicer.hop as f64 / sample_rate_hz;
+    let n_slices = (sound.len().min((READ_S * sample_rate_hz) as usize) / slicer.hop)
+        .saturating_sub(OVERLAP - 1);
+    if n_slices <= 2 * LATER {
+        return None;
+    }
+    let mut levels: Vec<f32> = Vec::with_capacity(n_slices * n_bins);
+    for number in 0..n_slices {
+        slicer.analyse(sound, (number * slicer.hop) as isize);
+        let powers = slicer.spectrum[bins.clone()].iter();
+        levels.extend(powers.map(|bin| 10.0 * (bin.norm_sqr() + 1e-12).log10()));
+    }
+    let level = |slice: usize, bin: usize| levels[slice * n_bins + bin];
+    let quantile = |mut values: Vec<f32>, share: f64| -> f32 {
+        let at = (share * (values.len() - 1) as f64) as usize;
+        *values.select_nth_unstable_by(at, f32::total_cmp).1
+    };
+    let loudest = levels
+        .chunks(n_bins)
+        .map(|slice| slice.iter().copied().fold(-120.0, f32::max));
+    let loud = quantile(loudest.collect(), 0.9);
+    let floors: Vec<f32> = (0..n_bins)
+        .map(|bin| quantile((0..n_slices).map(|slice| level(slice, bin)).collect(), 0.05))
+        .collect();
+    let (mut soon, mut decay) = (Vec::new(), Vec::new());
+    for slice in 4..n_slices - LATER - 1 {
+        for bin in 1..n_bins - 1 {
+            let here = level(slice, bin);
+            let is_partial = here > level(slice, bin - 1)
+                && here >= level(slice, bin + 1)
+                && here > loud - BELOW_LOUD_DB
+                && here > floors[bin] + OVER_FLOOR_DB;
+            if !is_partial
+                || level(slice - 4, bin).min(level(slice - 2, bin)) < here - STEADY_DB
+                || level(slice + 2, bin) > here - FALL_DB
+            {
+                continue;
+            }
+            let mut lowest = here;
+            let alone = (1..=LATER)
+                .take_while(|k| {
+                    let now = level(slice + k, bin);
+                    let goes_on = now <= lowest + RISE_DB;
+                    lowest = lowest.min(now);
+                    goes_on
+                })
+                .count();
+            if alone >= SOON {
+                soon.push(level(slice + SOON, bin) - here);
+            }
+            if alone >= LATER {
+                decay.push(level(slice + LATER, bin) - level(slice + SOON, bin));
+            }
+        }
+    }
+    if soon.len() < STOPS_MIN || decay.len() < STOPS_MIN {
+        return None;
+    }
+    let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
+    let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
+    let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
+    // Read while it was dying already, and as a share of direct sound and room together.
+    let read_after_s = (SOON as f64 - STOP) * hop_s - LATE_S;
+    let share = 10f64
+        .powf(0.1 * left_db + 6.0 * read_after_s / rt60_s)
+        .min(0.9);
+    let wet = (share / (1.0 - share)).min(WET_MAX);
+    (10.0 * wet.log10() > WET_DB_MIN).then_some(Room { rt60_s, wet })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: f64 = 16_000.0;
+    const NOTE_S: f64 = 0.3;
+
+    /// Tones of 0.3 s one after another, odd harmonics, as from a slurring clarinet.
+    fn tones() -> Vec<f32> {
+        let n = (NOTE_S * RATE) as usize;
+        (0..24)
+            .flat_map(|note| {
+                let hz = 233.08 * 2f64.powf(f64::from((note * 7) % 12) / 12.0);
+                (0..n).map(move |i| {
+                    let t = i as f64 / RATE;
+                    let harmonic = |k: f64| (std::f64::consts::TAU * k * hz * t).sin() / k;
+                    let edge = (t / 0.005).min((NOTE_S - t) / 0.005).min(1.0);
+                    (0.2 * edge * (harmonic(1.0) + harmonic(3.0) + harmonic(5.0))) as f32
+                })
+            })
+            .collect()
+    }
+
+    /// Exponentially dying noise from 20 ms on: the statistical model of a room (Polack 1988),
+    /// whose time of decay and power are known in closed form.
+    fn in_room(sound: &[f32], rt60_s: f64, wet: f64) -> Vec<f32> {
+        let mut state = 1u64;
+        let mut noise = move || {
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            (state >> 40) as f64 / f64::from(1u32 << 23) - 1.0
+        };
+        let late = (LATE_S * RATE) as usize;
+        let mut taps: Vec<f64> = (0..(rt60_s * RATE) as usize)
+            .map(|i| noise() * 10f64.powf(-3.0 * i as f64 / (rt60_s * RATE)))
+            .collect();
+        let power: f64 = taps.iter().map(|t| t * t).sum();
+        taps.iter_mut().for_each(|t| *t *= (wet / power).sqrt());
+        let n = (sound.len() + taps.len() + late).next_power_of_two();
+        let mut planner = RealFftPlanner::<f64>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(n), planner.plan_fft_inverse(n));
+        let spectrum = |values: &mut dyn Iterator<Item = f64>| {
+            let mut padded: Vec<f64> = values.collect();
+            padded.resize(n, 0.0);
+            let mut out = forward.make_output_vec();
+            forward.process(&mut padded, &mut out).unwrap();
+            out
+        };
+        let mut product = spectrum(&mut sound.iter().map(|s| f64::from(*s)));
+        let ringing = spectrum(&mut std::iter::repeat_n(0.0, late).chain(taps));
+        for (a, b) in product.iter_mut().zip(ringing) {
+            *a *= b;
+        }
+        let mut wet_sound = inverse.make_output_vec();
+        inverse.process(&mut product, &mut wet_sound).unwrap();
+        sound
+            .iter()
+            .zip(wet_sound)
+            .map(|(direct, wet)| direct + (wet / n as f64) as f32)
+            .collect()
+    }
+
+    #[test]
+    fn a_room_is_read_off_the_sound() {
+        for (rt60_s, wet) in [(0.5, 0.1), (1.0, 0.2), (1.5, 0.4)] {
+            let room = of_take(&in_room(&tones(), rt60_s, wet), RATE).expect("it rings");
+            let (longer, wetter) = (room.rt60_s / rt60_s, room.wet / wet);
+            assert!((0.5..2.0).contains(&longer), "{room:?} for {rt60_s} s");
+            // Read too wet rather than too dry: the tails of several notes add up.
+            assert!((0.5..4.0).contains(&wetter), "{room:?} for {wet}");
+        }
+    }
+
+    #[test]
+    fn without_a_room_none_is_found() {
+        assert_eq!(of_take(&tones(), RATE), None);
+    }
+
+    #[test]
+    fn what_rings_on_is_taken_away_and_what_is_played_stays() {
+        let mut played = tones();
+        let end = played.len();
+        played.resize(end + 8000, 0.0);
+        let room = Room {
+            rt60_s: 1.0,
+            wet: 0.3,
+        };
+        let ringing = in_room(&played, room.rt60_s, room.wet);
+        let dried = dry(&ringing, RATE, &room);
+        assert_eq!(dried.len(), ringing.len());
+        let power = |sound: &[f32]| sound.iter().map(|s| s * s).sum::<f32>() / sound.len() as f32;
+        let tail = end + 1600..end + 4800;
+        assert!(power(&dried[tail.clone()]) < 0.1 * power(&ringing[tail]));
+        let middle = end - 3200..end - 1600;
+        let kept = power(&dried[middle.clone()]) / power(&played[middle]);
+        assert!((0.3..1.5).contains(&kept), "{kept}");
+    }
+}

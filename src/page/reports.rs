@@ -1,0 +1,27 @@
+//! Reports, to be taken away.
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::{Path, State};
+use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+
+use super::refusal::Refusal;
+use super::server::Page;
+use crate::show;
+
+pub fn routes() -> Router<Arc<Page>> {
+    Router::new().route("/api/reports/{report}/check.json", get(json))
+}
+
+/// `passagework.check/1`, as `check --json` writes it.
+async fn json(State(page): State<Arc<Page>>, Path(number): Path<u64>) -> Result<Response, Refusal> {
+    let report = page.store.report(number)?;
+    let headers = [
+        (CONTENT_TYPE, "application/json"),
+        (CONTENT_DISPOSITION, "attachment; filename=\"check.json\""),
+    ];
+    Ok((headers, show::json::check(&report.check)).into_response())
+}

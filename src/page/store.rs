@@ -1,0 +1,181 @@
+//! What the page holds: lines, takes, sounds and reports by number, the last few of each.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard};
+
+use serde::{Deserialize, Serialize};
+
+use super::refusal::Refusal;
+use crate::judge::Check;
+use crate::line::Line;
+use crate::line::read::{Kind, LineOptions, line_of};
+
+/// More lines, takes or reports than this are not kept: the oldest goes. An evening's work on
+/// one étude fits, and the disk stays bounded.
+const N_KEPT: usize = 12;
+
+/// An étude's file as it came.
+pub struct LineFile {
+    /// As the browser called it; only ever shown.
+    pub name: String,
+    pub kind: Kind,
+    pub content: Vec<u8>,
+}
+
+/// Which line of a file, and for whom.
+#[derive(Clone, Debug, Default, Deserialize, Serialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Choice {
+    pub part: Option<String>,
+    pub voice: Option<String>,
+    pub tune: Option<u32>,
+    pub instrument: Option<String>,
+}
+
+impl LineFile {
+    pub fn read(&self, choice: &Choice) -> Result<Line, Refusal> {
+        let said = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
+        let options = LineOptions {
+            part: said(&choice.part),
+            voice: said(&choice.voice),
+            tune: choice.tune,
+            instrument: said(&choice.instrument),
+            as_written: false,
+        };
+        line_of(self.kind, &self.content, &options)
+            .map_err(|e| Refusal::unusable(format!("{}: {e}", self.name)))
+    }
+}
+
+/// A recording as it came.
+pub struct TakeFile {
+    pub name: String,
+    pub path: PathBuf,
+    /// Number of its sound, for listening.
+    pub sound: u64,
+}
+
+impl Drop for TakeFile {
+    fn drop(&mut self) {
+        // The folder goes at the end in any case.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// A WAV file to listen to.
+pub struct Sound {
+    pub path: PathBuf,
+}
+
+impl Drop for Sound {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// One take held against one line.
+pub struct Report {
+    pub check: Check,
+}
+
+/// Numbered things, oldest first.
+struct Kept<T>(VecDeque<(u64, Arc<T>)>);
+
+impl<T> Kept<T> {
+    fn put(&mut self, number: u64, thing: T) {
+        self.0.push_back((number, Arc::new(thing)));
+        if self.0.len() > N_KEPT {
+            self.0.pop_front();
+        }
+    }
+
+    fn get(&self, number: u64) -> Option<Arc<T>> {
+        self.0
+            .iter()
+            .find(|(n, _)| *n == number)
+            .map(|(_, thing)| thing.clone())
+    }
+}
+
+struct Shelves {
+    last: u64,
+    lines: Kept<LineFile>,
+    takes: Kept<TakeFile>,
+    sounds: Kept<Sound>,
+    reports: Kept<Report>,
+}
+
+pub struct Store {
+    folder: PathBuf,
+    shelves: Mutex<Shelves>,
+}
+
+impl Store {
+    /// `folder` is ours alone and is removed by whoever made it.
+    pub fn new(folder: PathBuf) -> Store {
+        Store {
+            folder,
+            shelves: Mutex::new(Shelves {
+                last: 0,
+                lines: Kept(VecDeque::new()),
+                takes: Kept(VecDeque::new()),
+                sounds: Kept(VecDeque::new()),
+                reports: Kept(VecDeque::new()),
+            }),
+        }
+    }
+
+    fn shelves(&self) -> MutexGuard<'_, Shelves> {
+        // Nothing inside can be left half done, so a panic elsewhere spoils nothing.
+        self.shelves.lock().unwrap_or_else(|e| e.into_inner())
+    }
+
+    /// A number nobody has yet, and the place on disk that belongs to it.
+    pub fn place(&self, ending: &str) -> (u64, PathBuf) {
+        let mut shelves = self.shelves();
+        shelves.last += 1;
+        let number = shelves.last;
+        (number, self.folder.join(format!("{number}{ending}")))
+    }
+
+    pub fn put_line(&self, line: LineFile) -> u64 {
+        let (number, _) = self.place("");
+        self.shelves().lines.put(number, line);
+        number
+    }
+
+    pub fn put_take(&self, number: u64, take: TakeFile) {
+        self.shelves().takes.put(number, take);
+    }
+
+    pub fn put_sound(&self, number: u64, sound: Sound) {
+        self.shelves().sounds.put(number, sound);
+    }
+
+    pub fn put_report(&self, report: Report) -> u64 {
+        let (number, _) = self.place("");
+        self.shelves().reports.put(number, report);
+        number
+    }
+
+    pub fn line(&self, number: u64) -> Result<Arc<LineFile>, Refusal> {
+        let found = self.shelves().lines.get(number);
+        found.ok_or_else(|| Refusal::gone("line"))
+    }
+
+    pub fn take(&self, number: u64) -> Result<Arc<TakeFile>, Refusal> {
+        let found = self.shelves().takes.get(number);
+        found.ok_or_else(|| Refusal::gone("take"))
+    }
+
+    pub fn sound(&self, number: u64) -> Result<Arc<Sound>, Refusal> {
+        let found = self.shelves().sounds.get(number);
+        found.ok_or_else(|| Refusal::gone("sound"))
+    }
+
+    pub fn report(&self, number: u64) -> Result<Arc<Report>, Refusal> {
+        let found = self.shelves().reports.get(number);
+        found.ok_or_else(|| Refusal::gone("report"))
+    }
+}

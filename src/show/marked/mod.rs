@@ -1,0 +1,81 @@
+//! The marked part: the étude as engraved on a stand, with a teacher's pencil marks on it, and
+//! under each system how early or late every note came.
+//!
+//! [`engraver`] makes the picture, [`score`] finds its systems and noteheads, [`marks`] turns
+//! findings into marks and lays them out where nothing else is, [`strip`] draws the timing,
+//! [`sheet`] puts systems on pages; [`html`](self) and [`pdf`](self) write files.
+
+mod draw;
+mod engraver;
+mod html;
+mod marks;
+pub mod pdf;
+mod score;
+mod sheet;
+mod skyline;
+mod strip;
+
+use crate::judge::Check;
+use crate::line::Line;
+
+/// How the picture is laid out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Options {
+    /// Room for music on a page, in millimetres of paper, at a staff height of 7 mm.
+    pub width_mm: f64,
+    pub height_mm: f64,
+}
+
+impl Default for Options {
+    /// What A4 (210 by 297 mm) and Letter (216 by 279 mm) both have within 15 mm margins.
+    fn default() -> Options {
+        Options {
+            width_mm: 180.0,
+            height_mm: 248.0,
+        }
+    }
+}
+
+/// One page of the marked part.
+#[derive(Clone, Debug)]
+pub struct SvgPage {
+    /// A whole SVG document of the given size.
+    pub svg: String,
+    pub width_mm: f64,
+    pub height_mm: f64,
+}
+
+/// Why there is no picture.
+#[derive(Debug, thiserror::Error)]
+pub enum EngraveError {
+    #[error(
+        "this passagework was built without engraving: build it with `cargo install --path . --features engrave`, which needs a C++ compiler (g++ 11 or newer)"
+    )]
+    NotBuilt,
+    #[error("the engraver's fonts cannot be unpacked: {0}; it needs 5 MB in the temporary folder (TMPDIR sets another)")]
+    Resources(std::io::Error),
+    #[error("the engraver does not take {0}")]
+    Refused(String),
+    #[error("the engraver's picture cannot be read: {0}")]
+    Picture(String),
+    #[error("the picture cannot be turned into a PDF: {0}")]
+    Pdf(String),
+}
+
+/// The marked part, page by page.
+///
+/// Bars stand as on the page of the étude, repeats not written out: a mark of a later time
+/// through says so.
+pub fn parts(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPage>, EngraveError> {
+    sheet::pages(line, check, options)
+}
+
+/// The marked part as one picture, whatever its height.
+pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, EngraveError> {
+    sheet::whole(line, check, options)
+}
+
+/// One self-contained HTML file: the marked part, plots, and the findings in words.
+pub fn html(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    html::page(line, check, options)
+}

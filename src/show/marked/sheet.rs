@@ -1,0 +1,275 @@
+//! Systems on sheets: each with its marks above and below and its strip, as many as fit a page.
+
+use std::fmt::Write;
+
+use super::draw::{self, Pencil};
+use super::engraver::engrave;
+use super::marks;
+use super::score::{self, Score, UNITS_PER_MM};
+use super::strip;
+use super::{EngraveError, Options, SvgPage};
+use crate::show::text_for_xml as escaped;
+use crate::judge::Check;
+use crate::line::write::{Order, WriteOptions, musicxml};
+use crate::line::{Line, TempoMark, instruments};
+
+/// Left of the staves: hooks, "late" and "early". Right of them: the strip's scale.
+const LEFT_MARGIN: f64 = 620.0;
+const RIGHT_MARGIN: f64 = 380.0;
+/// Between one system with all that belongs to it and the next.
+const GAP: f64 = 420.0;
+/// Narrower than this no bar fits; wider than the engraver takes is no paper.
+const WIDTH_MM: std::ops::RangeInclusive<f64> = 60.0..=2000.0;
+
+/// One system with its marks and strip.
+pub struct Block {
+    pub svg: String,
+    /// Its height, from its top at 0.
+    pub height: f64,
+    /// First and last bar on it, as printed.
+    pub bars: (String, String),
+}
+
+/// The whole marked part, ready to be put on pages.
+pub struct Sheet {
+    pub blocks: Vec<Block>,
+    /// `defs` for every picture that has a block.
+    pub defs: String,
+    /// Width of every picture, in units.
+    pub width: f64,
+}
+
+/// Engraves the page, marks it, and cuts it into systems.
+pub fn sheet(line: &Line, check: &Check, options: &Options) -> Result<Sheet, EngraveError> {
+    let width_mm = options.width_mm.clamp(*WIDTH_MM.start(), *WIDTH_MM.end());
+    let width = width_mm * UNITS_PER_MM;
+    let staff_width = width - LEFT_MARGIN - RIGHT_MARGIN;
+    let write = WriteOptions {
+        order: Order::Page,
+        ..WriteOptions::default()
+    };
+    let written = musicxml(line, &write);
+    // One player's part needs no name at its staff.
+    let xml = written.xml.replace("<part-name>", "<part-name print-object=\"no\">");
+    let pages = engrave(&xml, (staff_width / 10.0) as u32)?;
+    let mut score = score::read(&pages, &written.ids, staff_width)?;
+    let drawings = marks::draw(line, check, &mut score);
+    let scale_ms = strip::scale_ms(check);
+    let timed = check.notes.iter().any(|n| n.deviation_ms.is_some());
+    let blocks = (0..score.systems.len())
+        .map(|i| block(line, check, &score, i, &drawings[i], timed.then_some(scale_ms)))
+        .collect();
+    let mut defs = String::from("<defs>");
+    for (id, drawing) in &score.glyphs {
+        let _ = write!(defs, "<g id=\"{id}\">{drawing}</g>");
+    }
+    defs.push_str("</defs>");
+    Ok(Sheet {
+        blocks,
+        defs,
+        width,
+    })
+}
+
+fn block(
+    line: &Line,
+    check: &Check,
+    score: &Score,
+    place: usize,
+    drawings: &[String],
+    scale_ms: Option<f64>,
+) -> Block {
+    let system = &score.systems[place];
+    let (top, bottom) = system.skyline.extent();
+    // Hooks in the margin go lower than the staff.
+    let n_hooks = drawings.iter().filter(|d| d.contains("class=\"again grey hook\"")).count();
+    let bottom = bottom.max(system.staff_top + 420.0 * n_hooks as f64);
+    let mut svg = format!(
+        "<g class=\"system\" transform=\"translate({LEFT_MARGIN:.0},{:.0})\" color=\"#000000\" font-family=\"{}\">{}",
+        -top,
+        draw::FONT,
+        system.drawing
+    );
+    if let (Some(at), Some(tempo)) = (system.tempo_at, line.tempo) {
+        svg += &metronome(at, tempo);
+    }
+    svg.extend(drawings.iter().map(String::as_str));
+    let mut height = bottom - top;
+    if let Some(scale_ms) = scale_ms {
+        svg += &strip::draw(check, score, place, bottom + 100.0, scale_ms);
+        height += 100.0 + strip::HEIGHT;
+    }
+    svg.push_str("</g>");
+    Block {
+        svg,
+        height,
+        bars: bars_of(line, score, place),
+    }
+}
+
+/// The printed numbers of the first and the last bar with a note on the system.
+fn bars_of(line: &Line, score: &Score, place: usize) -> (String, String) {
+    let mut on: Vec<(f64, &str)> = score
+        .heads
+        .iter()
+        .zip(&line.notes)
+        .filter(|(head, _)| head.system == place)
+        .map(|(head, note)| (head.x, note.bar.as_str()))
+        .collect();
+    on.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let number = |entry: Option<&(f64, &str)>| entry.map_or(String::new(), |e| e.1.to_string());
+    (number(on.first()), number(on.last()))
+}
+
+/// The metronome mark, drawn: a glyph of a music font would be missing in some viewers.
+fn metronome((x, y): (f64, f64), tempo: TempoMark) -> String {
+    const SIZE: f64 = 380.0;
+    let (plain, dots) = [4.0, 2.0, 1.0, 0.5, 0.25]
+        .into_iter()
+        .find_map(|plain| {
+            let dots = [1.0, 1.5, 1.75].iter().position(|f| plain * f == tempo.beat_quarters)?;
+            Some((plain, dots))
+        })
+        .unwrap_or((tempo.beat_quarters, 0));
+    let mut out = String::from("<g class=\"tempo\">");
+    let (cx, cy) = (x + 90.0, y - 70.0);
+    let fill = if plain >= 2.0 { "none" } else { "currentColor" };
+    let _ = write!(
+        out,
+        "<ellipse cx=\"{cx:.0}\" cy=\"{cy:.0}\" rx=\"84\" ry=\"58\" transform=\"rotate(-22 {cx:.0} {cy:.0})\" fill=\"{fill}\" stroke=\"currentColor\" stroke-width=\"24\"/>"
+    );
+    let stem_x = cx + 80.0;
+    let top = cy - 400.0;
+    if plain < 4.0 {
+        let _ = write!(
+            out,
+            "<path d=\"M{stem_x:.0},{:.0} L{stem_x:.0},{top:.0}\" stroke=\"currentColor\" stroke-width=\"20\"/>",
+            cy - 20.0
+        );
+    }
+    let flags = if plain >= 1.0 {
+        0
+    } else if plain >= 0.5 {
+        1
+    } else {
+        2
+    };
+    for flag in 0..flags {
+        let y = top + 110.0 * f64::from(flag);
+        let _ = write!(
+            out,
+            "<path d=\"M{stem_x:.0},{y:.0} q20,110 110,170 q60,70 10,170 q10,-110 -120,-190 z\" fill=\"currentColor\"/>"
+        );
+    }
+    let mut right = stem_x + if flags > 0 { 150.0 } else { 30.0 };
+    for _ in 0..dots {
+        right += 50.0;
+        let _ = write!(out, "<circle cx=\"{right:.0}\" cy=\"{cy:.0}\" r=\"28\" fill=\"currentColor\"/>");
+        right += 30.0;
+    }
+    let bpm = crate::show::words::number(tempo.bpm);
+    out += &draw::aligned(right + 60.0, y, SIZE, "start", "currentColor", &format!("= {bpm}"));
+    out.push_str("</g>");
+    out
+}
+
+/// The pages, the first with the title.
+pub fn pages(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPage>, EngraveError> {
+    let sheet = sheet(line, check, options)?;
+    let page_height = options.height_mm.max(60.0) * UNITS_PER_MM;
+    let mut pages: Vec<(String, f64)> = Vec::new();
+    let (head, head_height) = heading(line, check, sheet.width);
+    let mut page = head;
+    let mut y = head_height;
+    let mut is_empty = true;
+    for block in &sheet.blocks {
+        if !is_empty && y + block.height > page_height {
+            pages.push((std::mem::take(&mut page), page_height));
+            y = 0.0;
+        }
+        let _ = write!(page, "<g transform=\"translate(0,{y:.0})\">{}</g>", block.svg);
+        y += block.height + GAP;
+        is_empty = false;
+    }
+    pages.push((page, page_height.max(y - GAP)));
+    let n = pages.len();
+    Ok(pages
+        .into_iter()
+        .enumerate()
+        .map(|(i, (mut content, height))| {
+            if n > 1 {
+                let number = format!("{} of {n}", i + 1);
+                content += &draw::aligned(sheet.width, height - 20.0, 240.0, "end", "#4a4a4a", &number);
+            }
+            document(line, &sheet, &content, height)
+        })
+        .collect())
+}
+
+/// Everything on one sheet as high as it must be.
+pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, EngraveError> {
+    let sheet = sheet(line, check, options)?;
+    let (mut content, mut y) = heading(line, check, sheet.width);
+    for block in &sheet.blocks {
+        let _ = write!(content, "<g transform=\"translate(0,{y:.0})\">{}</g>", block.svg);
+        y += block.height + GAP;
+    }
+    Ok(document(line, &sheet, &content, y))
+}
+
+fn document(line: &Line, sheet: &Sheet, content: &str, height: f64) -> SvgPage {
+    let (width_mm, height_mm) = (sheet.width / UNITS_PER_MM, height / UNITS_PER_MM);
+    let name = format!("{}, with marks", title_of(line));
+    SvgPage {
+        svg: format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" xmlns:xlink=\"http://www.w3.org/1999/xlink\" width=\"{width_mm:.2}mm\" height=\"{height_mm:.2}mm\" viewBox=\"0 0 {:.0} {height:.0}\" role=\"group\" aria-label=\"{name}\"><title>{name}</title>{}{content}</svg>\n",
+            sheet.width,
+            sheet.defs,
+            name = escaped(&name),
+        ),
+        width_mm,
+        height_mm,
+    }
+}
+
+pub fn title_of(line: &Line) -> String {
+    if line.title.is_empty() {
+        "Untitled line".into()
+    } else {
+        line.title.clone()
+    }
+}
+
+/// Title, instrument, and the counts of the take; returns its height too.
+fn heading(line: &Line, check: &Check, width: f64) -> (String, f64) {
+    let mut out = String::new();
+    let label = instruments::find(&line.instrument).map_or("", |i| i.label);
+    out += &draw::aligned(width / 2.0, 520.0, 520.0, "middle", "#000000", &title_of(line));
+    out += &draw::aligned(LEFT_MARGIN, 980.0, 280.0, "start", "#000000", label);
+    let counts = counts(check);
+    out += &draw::aligned(width - RIGHT_MARGIN, 980.0, 280.0, "end", Pencil::Grey.colour(), &counts);
+    (out, 1350.0)
+}
+
+/// `44 notes: 40 right, 2 wrong, 1 missed, 1 could not be told; 1 added`.
+pub fn counts(check: &Check) -> String {
+    let s = &check.summary;
+    let mut parts = vec![format!("{} right", s.right)];
+    for (n, what) in [
+        (s.wrong, "wrong"),
+        (s.missed, "missed"),
+        (s.unsure, "could not be told"),
+        (s.not_reached, "not reached"),
+    ] {
+        if n > 0 {
+            parts.push(format!("{n} {what}"));
+        }
+    }
+    let added = if s.added > 0 {
+        format!("; {} added", s.added)
+    } else {
+        String::new()
+    };
+    format!("{} notes: {}{added}", s.expected, parts.join(", "))
+}
+
