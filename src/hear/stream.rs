@@ -182,6 +182,7 @@ impl NoteStream {
                     sketch.midi = known.midi;
                 }
             }
+            maker.find_blips(&mut sketches);
             let last = self.settled.last().map(|s| (s.first, s.onset_s - SAME_S));
             let begins = sketches
                 .iter()
