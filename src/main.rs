@@ -15,6 +15,8 @@ fn main() -> ExitCode {
         Command::Devices(arguments) => cli::devices::run(&arguments),
         Command::Latency(arguments) => cli::latency::run(&arguments),
         Command::Hear(arguments) => cli::hear::run(&arguments),
+        Command::Review(arguments) => cli::review::run(&arguments),
+        Command::Class(arguments) => cli::class::run(&arguments),
         Command::Fingers(arguments) => cli::fingers::run(&arguments),
         Command::Page(arguments) => cli::page::run(&arguments),
         Command::Library(arguments) => cli::library::run(&arguments),

@@ -113,7 +113,7 @@ fn text_is_plain_when_piped() {
         "title      Study for the reader\n",
         "key        F# minor\n",
         "metre      6/8\n",
-        "tempo      3/8 = 60\n",
+        "tempo      dotted quarter = 60\n",
     ] {
         assert!(said.contains(wanted), "{wanted:?} in:\n{said}");
     }

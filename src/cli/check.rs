@@ -1,6 +1,6 @@
 //! `passagework check`: a take against its line, end to end.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use passagework::judge::Check;
@@ -13,14 +13,21 @@ use passagework::show::{self, text::Layout};
 
 use super::library::LibraryChoice;
 use super::line::LineChoice;
-use super::{CommandError, Done, output};
+use super::{CommandError, Done, manifest, output};
 
 #[derive(Args)]
 pub struct CheckArguments {
-    /// The étude: MusicXML (.musicxml, .xml, .mxl), MIDI (.mid) or ABC (.abc)
+    /// The étude: MusicXML (.musicxml, .xml, .mxl), MIDI (.mid) or ABC (.abc); "-" with --json-lines
     line: PathBuf,
     /// The recording: WAV, FLAC, MP3, Ogg Vorbis, M4A or AIFF
-    take: PathBuf,
+    #[arg(required_unless_present = "json_lines")]
+    take: Option<PathBuf>,
+    /// Check the takes of a manifest on standard input: one JSON object {"line", "take"} a line
+    /// (and "id", "part", "voice", "tune", "instrument", "bars", "rhythm", "click",
+    /// "click_at_s"), one answer a line in the same order, {"id", "line", "take", "check"} or
+    /// with "error" for "check". Exit status 0 when every line has its answer, 2 when not
+    #[arg(long, conflicts_with_all = ["bars", "rhythm", "click", "click_at", "json", "keep", "part", "voice", "tune", "instrument"])]
+    json_lines: bool,
     #[command(flatten)]
     choice: LineChoice,
     /// Only these bars were played, by their printed numbers
@@ -95,8 +102,15 @@ impl Look {
 }
 
 pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
+    if arguments.json_lines {
+        return match arguments.line.as_os_str() == "-" {
+            true => manifest::run(std::io::stdin().lock(), std::io::stdout().lock()),
+            false => Err("--json-lines reads its takes from standard input: passagework check - --json-lines <manifest.jsonl".into()),
+        };
+    }
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.said().options(&line)?;
+    let take = arguments.take.as_deref().expect("required above");
     // Opened first: a library that cannot be written to is known before the work.
     let library = match arguments.keeping.keep {
         true => Some(arguments.keeping.place.open()?),
@@ -104,11 +118,11 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     };
     let busy = Busy::new();
     busy.say("listening");
-    let check = check_file(&line, &arguments.take, &options)?;
+    let check = check_file(&line, take, &options)?;
     let kept = match library {
         Some(library) => {
             busy.say("keeping");
-            Some(arguments.keep(library, &line, &check)?)
+            Some(arguments.keep(library, &line, take, &check)?)
         }
         None => None,
     };
@@ -136,10 +150,16 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
 
 impl CheckArguments {
     /// Keeps the take; what is to be told of that.
-    fn keep(&self, mut library: Library, line: &Line, check: &Check) -> Result<String, KeepError> {
+    fn keep(
+        &self,
+        mut library: Library,
+        line: &Line,
+        take: &Path,
+        check: &Check,
+    ) -> Result<String, KeepError> {
         let kept = library.keep(&NewTake {
             line,
-            recording: &self.take,
+            recording: take,
             check,
             said: self.said(),
             played: self.keeping.played.as_deref(),

@@ -12,7 +12,7 @@ use super::{CommandError, Done, output};
 #[derive(Args, Clone, Default)]
 pub struct LibraryChoice {
     /// Folder of the library [default: the data folder of this user]
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", global = true)]
     library: Option<PathBuf>,
 }
 

@@ -1,6 +1,7 @@
 //! Commands: arguments in, text or JSON out. Knows no music; every command is one file here.
 
 pub mod check;
+pub mod class;
 pub mod demo;
 pub mod devices;
 pub mod fingers;
@@ -9,8 +10,10 @@ pub mod latency;
 pub mod library;
 pub mod line;
 pub mod listen;
+pub mod manifest;
 pub mod output;
 pub mod page;
+pub mod review;
 
 use std::process::ExitCode;
 
@@ -39,6 +42,10 @@ pub enum Command {
     Latency(latency::LatencyArguments),
     /// Show what is heard in a take, without any line
     Hear(hear::HearArguments),
+    /// Kept takes of an étude over days: what changed beyond the errors, and what did not
+    Review(review::ReviewArguments),
+    /// Check a folder of takes, one player a file: a table by player and bar
+    Class(class::ClassArguments),
     /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
     Fingers(fingers::FingersArguments),
     /// Open the page: line, take and findings in the browser of this machine

@@ -7,6 +7,7 @@
 //! and is swept away when the library is next opened. Knows nothing of sound analysis.
 
 mod archive;
+mod history;
 pub mod identity;
 pub mod recording;
 pub mod schema;
@@ -19,6 +20,7 @@ use std::time::Duration;
 use rusqlite::Connection;
 
 pub use archive::Imported;
+pub use history::History;
 pub use recording::Coding;
 pub use takes::{KeptEtude, KeptTake, KeptVersion, NewTake, TakeFilter};
 
@@ -72,6 +74,8 @@ pub enum KeepError {
     NoDataFolder,
     #[error("there is no take {0}; `passagework library` lists them")]
     NoSuchTake(TakeId),
+    #[error("this étude has no takes in the library")]
+    NoSuchEtude,
     #[error("cannot read the time \"{0}\": write it as 2026-11-25 or \"2026-11-25 18:30\"")]
     Time(String),
     #[error("{}: {reason}", path.display())]

@@ -8,7 +8,7 @@ use super::spell::written_fifths;
 use super::{Line, Problem, abc, musicxml, order, smf};
 
 /// What to read out of a file that holds more than one line.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct LineOptions {
     /// Number from 1, or name (a piece of it will do where only one part has it).
     pub part: Option<String>,

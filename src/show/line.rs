@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
+use super::text::{beat_name, wrapped};
 use crate::line::{Articulation, Key, Line, LineNote, Problem, TempoMark, instruments};
 
 /// The line by the contract `passagework.line/1`, one JSON object and a line feed.
@@ -85,6 +86,9 @@ impl<'a> NoteJson<'a> {
     }
 }
 
+/// Columns of the legend where the width is not known.
+const LEGEND_COLUMNS: usize = 80;
+
 /// The line for the player's eye: a heading, the notes bar by bar in written pitch, the problems.
 ///
 /// `width` wraps long bars at that many columns; `None` leaves one line a bar.
@@ -107,7 +111,12 @@ pub fn text(line: &Line, width: Option<usize>, styled: bool) -> String {
             width,
         );
     }
-    out.push_str("\nNote values stand before the first note that has them; r is a rest, _ joins slurred\nnotes, . is staccato, { } a grace note, ' a breath.\n");
+    out.push('\n');
+    let legend = "Note values stand before the first note that has them; r is a rest, _ joins slurred notes, . is staccato, { } a grace note, ' a breath.";
+    for row in wrapped(legend, width.unwrap_or(LEGEND_COLUMNS)) {
+        out.push_str(&row);
+        out.push('\n');
+    }
     for problem in &line.problems {
         let _ = writeln!(out, "{}: {}", problem.place, problem.text);
     }
@@ -129,7 +138,8 @@ fn heading(line: &Line, styled: bool) -> String {
     if !line.title.is_empty() {
         rows.push(("title", line.title.clone()));
     }
-    if !part.is_empty() {
+    // A part alone that is only a number tells a player nothing.
+    if line.parts.len() > 1 || part.chars().any(char::is_alphabetic) {
         rows.push(("part", part));
     }
     rows.push(("instrument", instrument_in_words(line)));
@@ -142,7 +152,7 @@ fn heading(line: &Line, styled: bool) -> String {
             "tempo",
             format!(
                 "{} = {}",
-                value_name(tempo.beat_quarters),
+                beat_name(tempo.beat_quarters),
                 trimmed(tempo.bpm)
             ),
         ));

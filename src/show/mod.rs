@@ -1,7 +1,10 @@
 //! Showing: what was found, as text and as JSON. Computes nothing.
 
+pub mod class;
 pub mod fingers;
 pub mod json;
 pub mod line;
+pub mod review;
+mod review_page;
 pub mod text;
 pub mod words;

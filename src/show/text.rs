@@ -98,12 +98,14 @@ fn head(page: &mut Page, check: &Check) {
         "{} right, {} wrong, {} missed, {} added",
         s.right, s.wrong, s.missed, s.added
     );
-    let _ = write!(counts, ", {} could not tell", s.unsure);
+    let _ = write!(counts, ", {} unsure", s.unsure);
     if s.not_reached > 0 {
         let _ = write!(counts, ", {} not reached", s.not_reached);
     }
-    words.push(counts);
-    page.heading(&words.join(" - "));
+    if !words.is_empty() {
+        page.heading(&words.join(" - "));
+    }
+    page.heading(&counts);
 }
 
 fn runs(check: &Check) -> Option<String> {
@@ -166,11 +168,20 @@ fn tuning(check: &Check) -> Option<String> {
     let spread = tuning.cents_sd?;
     let cents = 1200.0 * (tuning.a4_hz / 440.0).log2();
     let se = 1200.0 / std::f64::consts::LN_2 * tuning.a4_hz_se / tuning.a4_hz;
-    let side = if cents < 0.0 { "below" } else { "above" };
+    let whole = |cents: f64| match cents.abs().round() as u32 {
+        1 => "1 cent".to_string(),
+        n => format!("{n} cents"),
+    };
+    let place = if cents.abs() < 0.5 {
+        "at the standard A".to_string()
+    } else {
+        let side = if cents < 0.0 { "below" } else { "above" };
+        format!("{} {side} the standard A", whole(cents))
+    };
     Some(format!(
-        "{:.0} cents {side} the standard A ({}), notes spread {spread:.0} cents",
-        cents.abs(),
-        plus_minus(Some(se), 0)
+        "{place} ({}), notes spread {}",
+        plus_minus(Some(se), 0),
+        whole(spread)
     ))
 }
 
@@ -381,7 +392,7 @@ impl Page {
 }
 
 /// Lines of at most `width` columns; a longer word stands alone.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
+pub(super) fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut rows = vec![String::new()];
     for word in text.split_whitespace() {
         let row = rows.last_mut().expect("one row is there from the start");

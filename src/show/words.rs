@@ -353,10 +353,14 @@ fn restart(line: &Line, finding: &Finding) -> String {
         Some(n) if n > 1.0 => format!("went back {n} times"),
         _ => "went back".into(),
     };
+    let left = if from.bar_idx == to.bar_idx {
+        String::new()
+    } else {
+        format!(" of bar {}", from.bar)
+    };
     format!(
-        "{times}, from beat {} of bar {} to beat {} of bar {}: practise across that join",
+        "{times}, from beat {}{left} to beat {} of bar {}: practise across that join",
         number(from.beat),
-        from.bar,
         number(to.beat),
         to.bar
     )

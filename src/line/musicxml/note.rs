@@ -20,8 +20,6 @@ pub struct RawNote {
     /// Index in the part's table of voices.
     pub voice: usize,
     pub staff: u32,
-    /// Whether it is on the page: invisible notes only tell a program how to play an ornament.
-    pub printed: bool,
     /// Sounds together with the note before it.
     pub chord: bool,
     pub sound: Sound,
@@ -148,7 +146,6 @@ pub fn read_note<'a>(
         staff: child_text(node, "staff")
             .and_then(|t| whole(&t))
             .map_or(1, |s| s.clamp(1, 16) as u32),
-        printed: node.attribute("print-object") != Some("no"),
         chord: child(node, "chord").is_some(),
         sound: Sound::Silent,
         grace: child(node, "grace").is_some(),

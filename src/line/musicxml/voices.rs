@@ -179,7 +179,7 @@ fn choose(
     let mut counts: Vec<(Lane, usize)> = Vec::new();
     for (bar, lanes) in part.measures.iter().zip(lanes) {
         for (note, lane) in bar.notes.iter().zip(lanes) {
-            let played = usize::from(note.plays() && note.printed && !note.chord);
+            let played = usize::from(note.plays() && !note.chord);
             match counts.iter_mut().find(|(l, _)| l == lane) {
                 Some((_, n)) => *n += played,
                 None => counts.push((*lane, played)),
