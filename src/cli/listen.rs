@@ -216,11 +216,6 @@ impl ListenArguments {
             }
         };
         let mut microphone = Microphone::open(self.input.as_deref())?;
-        let recorder = Recorder::create(
-            &path,
-            microphone.sample_rate_hz(),
-            microphone.reader().n_channels() as u16,
-        )?;
         let click = match &plan {
             Some(plan) => {
                 let track = BeatTrack::new(line, options.align.bars.as_ref(), plan);
@@ -228,6 +223,11 @@ impl ListenArguments {
             }
             None => None,
         };
+        let recorder = Recorder::create(
+            &path,
+            microphone.sample_rate_hz(),
+            microphone.reader().n_channels() as u16,
+        )?;
         let listener = Listener::new(line.clone(), microphone.sample_rate_hz(), options.clone());
         let stop = Arc::new(AtomicBool::new(false));
         let on_interrupt = stop.clone();

@@ -221,11 +221,18 @@ impl Hearer {
             }
             None => Vec::new(),
         };
+        // The recording is judged with its room: pauses that were dried look like a gate's.
+        let mut warnings = None;
         if let Some(room) = room::of_take(&self.sound, rate) {
+            let envelope = envelope::Envelope::new(&self.sound, rate);
+            warnings = Some(recording::warnings(&envelope, duration_s));
             self.sound = room::dry(&self.sound, rate, &room);
         }
-        let (sketches, recording) =
+        let (sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
+        if let Some(warnings) = warnings {
+            recording.warnings = warnings;
+        }
         (sketches, recording, clicks)
     }
 }

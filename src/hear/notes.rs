@@ -141,6 +141,26 @@ impl NoteMaker<'_> {
 
     /// All notes that might be, in order.
     pub fn sketch(&self) -> Vec<Sketch> {
+        let mut sketches = self.outline();
+        for i in 0..sketches.len() {
+            self.listen_closely(&mut sketches, i);
+        }
+        self.find_blips(&mut sketches);
+        sketches
+    }
+
+    /// Tells what fingers touch between two notes from the notes.
+    pub fn find_blips(&self, sketches: &mut Vec<Sketch>) {
+        super::blips::find(
+            sketches,
+            self.samples,
+            self.sample_rate_hz,
+            self.sample_rate_hz / 4.0,
+        );
+    }
+
+    /// The same before their own sound is listened to.
+    pub fn outline(&self) -> Vec<Sketch> {
         let mut segments = self.segments();
         self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
@@ -154,20 +174,11 @@ impl NoteMaker<'_> {
             let this: &mut Sketch = &mut sketches[i - 1];
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
-        for i in 0..sketches.len() {
-            self.listen_closely(&mut sketches, i);
-        }
-        super::blips::find(
-            &mut sketches,
-            self.samples,
-            self.sample_rate_hz,
-            self.sample_rate_hz / 4.0,
-        );
         sketches
     }
 
     /// What the samples of sketch `i` say beside its neighbours.
-    fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
+    pub fn listen_closely(&self, sketches: &mut [Sketch], i: usize) {
         let rate = self.sample_rate_hz;
         let s = &sketches[i];
         let hz = |midi: f64| midi_to_hz(midi, 440.0);

@@ -159,9 +159,6 @@ const RISE_DB: f32 = 6.0;
 const SOON: usize = 5;
 const LATER: usize = 14;
 
-/// A partial stops about this many slices after the last one in which it was steady.
-const STOP: f64 = 1.5;
-
 /// Fewer partials that stop say nothing.
 const STOPS_MIN: usize = 20;
 
@@ -243,8 +240,10 @@ pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Room> {
     let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
     let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
     let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
-    // Read while it was dying already, and as a share of direct sound and room together.
-    let read_after_s = (SOON as f64 - STOP) * hop_s - LATE_S;
+    // Read while it was dying already, and as a share of direct sound and room together. The stop
+    // lies up to two slices later than the slice it is counted from: too wet rather than too dry,
+    // which the weighing of the notes was fitted to.
+    let read_after_s = SOON as f64 * hop_s - LATE_S;
     let share = 10f64
         .powf(0.1 * left_db + 6.0 * read_after_s / rt60_s)
         .min(0.9);

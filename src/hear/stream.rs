@@ -26,6 +26,9 @@ const SKETCHES_KEPT: usize = 10;
 /// Settled notes that a window begins before: a note is cut from the sound of the one before.
 const NOTES_BEFORE: usize = 2;
 
+/// Two sketches of one beginning lie no further apart, seconds.
+const SAME_S: f64 = 0.001;
+
 /// Silence kept before the newest sound, seconds: how long it lasts is asked.
 const MARGIN_S: f64 = 1.0;
 
@@ -33,7 +36,7 @@ const MARGIN_S: f64 = 1.0;
 const BEFORE_S: f64 = 0.15;
 
 /// Longest window, seconds: a note held longer is settled in parts no one looks at.
-const WINDOW_MAX_S: f64 = 20.0;
+const WINDOW_MAX_S: f64 = 12.0;
 
 /// Takes sound in, any number of samples at a time; gives notes in order of onset.
 pub struct NoteStream {
@@ -158,13 +161,9 @@ impl NoteStream {
     fn settle(&mut self, settle_s: f64, notes: &mut Vec<HeardNote>) {
         let base_s = (self.first_frame * self.hop_samples) as f64 / self.rate;
         let newest_s = base_s + (self.path.len() * self.hop_samples) as f64 / self.rate;
-        let last_onset_s = self
-            .settled
-            .last()
-            .map_or(f64::NEG_INFINITY, |s| s.onset_s + 0.004);
         if self.path.iter().any(|point| point.midi.is_some()) {
             let envelope = Envelope::new(&self.sound, self.rate);
-            let sketches = NoteMaker {
+            let maker = NoteMaker {
                 samples: &self.sound,
                 sample_rate_hz: self.rate,
                 hop_samples: self.hop_samples,
@@ -173,25 +172,42 @@ impl NoteStream {
                 path: &self.path,
                 envelope: &envelope,
                 low_hz: self.low_hz,
+            };
+            let mut sketches = maker.outline();
+            let first_frame = self.first_frame;
+            // What is settled already stays as it is.
+            for sketch in &mut sketches {
+                let same = |s: &&Sketch| s.first == sketch.first + first_frame;
+                if let Some(known) = self.settled.iter().find(same) {
+                    sketch.midi = known.midi;
+                }
             }
-            .sketch();
-            let fresh: Vec<Sketch> = sketches
-                .into_iter()
-                .map(|s| shifted(s, base_s, self.first_frame))
-                .filter(|s| s.onset_s > last_onset_s)
-                .collect();
-            let n_before = self.settled.len();
-            let n_settled = fresh
+            maker.find_blips(&mut sketches);
+            let last = self.settled.last().map(|s| (s.first, s.onset_s - SAME_S));
+            let begins = sketches
                 .iter()
-                .take_while(|s| s.offset_s < newest_s - settle_s)
+                .position(|s| {
+                    last.is_none_or(|(first, onset_s)| {
+                        s.first + first_frame > first && s.onset_s + base_s > onset_s
+                    })
+                })
+                .unwrap_or(sketches.len());
+            let n_settled = sketches[begins..]
+                .iter()
+                .take_while(|s| s.offset_s + base_s < newest_s - settle_s)
                 .count();
-            let mut all = std::mem::take(&mut self.settled);
-            all.extend(fresh);
-            let weighed = confidence::weigh(&all, self.noise_dbfs());
+            for i in begins..begins + n_settled {
+                maker.listen_closely(&mut sketches, i);
+            }
+            let n_before = self.settled.len();
+            let fresh = sketches.drain(begins..);
+            self.settled
+                .extend(fresh.map(|s| shifted(s, base_s, first_frame)));
+            let weighed = confidence::weigh(&self.settled, self.noise_dbfs());
             notes.extend_from_slice(&weighed[n_before..n_before + n_settled]);
-            all.truncate(n_before + n_settled);
-            all.drain(..all.len().saturating_sub(SKETCHES_KEPT));
-            self.settled = all;
+            self.settled.truncate(n_before + n_settled);
+            let old = self.settled.len().saturating_sub(SKETCHES_KEPT);
+            self.settled.drain(..old);
         }
         self.forget(newest_s);
     }
@@ -276,5 +292,122 @@ impl Levels {
             }
         }
         -120.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::hear::hear;
+    use crate::sound::voice::{Rng, VoiceNote, VoiceOptions, render};
+
+    const RATE_HZ: u32 = 44_100;
+
+    /// A minute of playing with the seed's own notes: tongued and slurred, fast and slow.
+    fn playing(seed: u64, seconds: f64) -> Vec<f32> {
+        let mut rng = Rng::new(seed);
+        let mut notes: Vec<VoiceNote> = Vec::new();
+        let mut t_s = 0.4;
+        let mut midi = 64.0;
+        while t_s < seconds - 1.0 {
+            let length_s = rng.between(0.09, 0.5);
+            let tongued = rng.chance(0.5);
+            if !tongued {
+                midi += *rng.pick(&[-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0]);
+            } else {
+                midi += *rng.pick(&[-7.0, -2.0, 0.0, 2.0, 7.0]);
+            }
+            midi = f64::clamp(midi, 54.0, 84.0);
+            if !tongued && let Some(before) = notes.last_mut() {
+                before.offset_s = t_s;
+            }
+            notes.push(VoiceNote {
+                onset_s: t_s,
+                offset_s: t_s + length_s - 0.04,
+                midi,
+                level_db: -4.0,
+                tongued,
+                blip: None,
+            });
+            t_s += length_s;
+            if rng.chance(0.1) {
+                t_s += rng.between(0.2, 1.5);
+            }
+        }
+        render(&notes, RATE_HZ, seconds, &VoiceOptions::default())
+    }
+
+    fn options() -> HearOptions {
+        HearOptions {
+            low_hz: 140.0,
+            high_hz: 2000.0,
+            narrow: false,
+        }
+    }
+
+    fn streamed(sound: &[f32], piece: usize) -> Vec<HeardNote> {
+        let mut stream = NoteStream::new(RATE_HZ, &options());
+        let mut notes = Vec::new();
+        for part in sound.chunks(piece) {
+            stream.push(part, &mut notes);
+        }
+        stream.finish(&mut notes);
+        notes
+    }
+
+    /// The whole take is the yardstick: certain notes, their onsets and pitches.
+    #[test]
+    fn settled_notes_are_those_of_the_whole_take() {
+        let (mut alike, mut all) = (0, 0);
+        for seed in 1..4 {
+            let sound = playing(seed, 30.0);
+            let whole = hear(&sound, RATE_HZ, &options());
+            let live = streamed(&sound, 256);
+            for note in whole.notes.iter().filter(|n| n.confidence > 0.5) {
+                all += 1;
+                alike += usize::from(live.iter().any(|l| {
+                    l.confidence > 0.5
+                        && (l.onset_s - note.onset_s).abs() < 0.002
+                        && (l.midi - note.midi).abs() < 0.1
+                }));
+            }
+        }
+        assert!(all > 150, "{all} notes");
+        assert!(100 * alike >= 99 * all, "{alike} of {all} notes alike");
+    }
+
+    #[test]
+    fn notes_come_in_order_and_once() {
+        let live = streamed(&playing(7, 20.0), 256);
+        for pair in live.windows(2) {
+            assert!(pair[0].onset_s <= pair[1].onset_s + 0.001, "{pair:?}");
+        }
+    }
+
+    #[test]
+    fn silence_and_a_long_note_take_no_more_memory() {
+        let mut stream = NoteStream::new(RATE_HZ, &options());
+        let mut notes = Vec::new();
+        let silence = vec![0.0; RATE_HZ as usize];
+        for _ in 0..120 {
+            stream.push(&silence, &mut notes);
+        }
+        assert!(
+            stream.path.len() < 1500,
+            "{} frames kept",
+            stream.path.len()
+        );
+        let mut phase = 0.0f64;
+        for _ in 0..60 {
+            let tone: Vec<f32> = (0..RATE_HZ)
+                .map(|_| {
+                    phase += std::f64::consts::TAU * 220.0 / f64::from(RATE_HZ);
+                    (0.2 * phase.sin() + 0.1 * (3.0 * phase).sin()) as f32
+                })
+                .collect();
+            stream.push(&tone, &mut notes);
+        }
+        let kept_s = stream.sound.len() as f64 / stream.rate;
+        assert!(kept_s < WINDOW_MAX_S + 2.0, "{kept_s} s kept");
     }
 }

@@ -109,8 +109,32 @@ impl BeatTrack {
         track
     }
 
-    pub fn planned(&self, number: usize) -> Option<&Planned> {
-        self.planned.get(number)
+    /// Beat `number`; past the line's end those of its last bar again.
+    pub fn planned(&self, number: usize) -> Option<Planned> {
+        if let Some(planned) = self.planned.get(number) {
+            return Some(planned.clone());
+        }
+        let (like, later_s) = self.beyond(number)?;
+        let planned = self.planned[like].clone();
+        Some(Planned {
+            at_s: planned.at_s + later_s,
+            quarters: None,
+            ..planned
+        })
+    }
+
+    /// Which beat of the last bar a beat past the end is like, and by how many seconds later.
+    fn beyond(&self, number: usize) -> Option<(usize, f64)> {
+        let in_bar = self.planned.len() - self.last_bar;
+        if !self.endless || in_bar == 0 {
+            return None;
+        }
+        let beyond = number.checked_sub(self.planned.len())?;
+        let bars = 1 + beyond / in_bar;
+        Some((
+            self.last_bar + beyond % in_bar,
+            bars as f64 * self.last_bar_s,
+        ))
     }
 
     /// Whole bars of the first bar's metre, and what comes before a pickup.
@@ -202,14 +226,9 @@ impl Beats for BeatTrack {
         if let Some(planned) = self.planned.get(number) {
             return Some((planned.at_s, planned.stress));
         }
-        let in_bar = self.planned.len() - self.last_bar;
-        if !self.endless || in_bar == 0 {
-            return None;
-        }
-        let beyond = number - self.planned.len();
-        let planned = &self.planned[self.last_bar + beyond % in_bar];
-        let bars = 1 + beyond / in_bar;
-        Some((planned.at_s + bars as f64 * self.last_bar_s, planned.stress))
+        let (like, later_s) = self.beyond(number)?;
+        let planned = &self.planned[like];
+        Some((planned.at_s + later_s, planned.stress))
     }
 }
 

@@ -23,9 +23,10 @@ const LOST: f64 = 0.4;
 const LOST_NOTES: usize = 3;
 const FOUND: f64 = 0.6;
 
-/// How sure a note is that has only begun: in the quick hearing's own trials one in ten was
-/// none.
-const BEGUN_CONFIDENCE: f64 = 0.9;
+/// How sure a note is that has only begun: one that was waited for, and one that was not, which
+/// has lasted already.
+const BEGUN_CONFIDENCE: f64 = 0.95;
+const BEGUN_UNEXPECTED_CONFIDENCE: f64 = 0.997;
 
 /// Spread of the quick hearing's pitch, semitones.
 const BEGUN_PITCH_SE: f64 = 0.2;
@@ -150,7 +151,11 @@ impl Follower {
         let note = Note {
             onset_s: begun.onset_s,
             silence_s: begun.silence_s,
-            confidence: BEGUN_CONFIDENCE,
+            confidence: if begun.expected {
+                BEGUN_CONFIDENCE
+            } else {
+                BEGUN_UNEXPECTED_CONFIDENCE
+            },
             fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
         };
         if begun.revises && self.begun.pop().is_some() {
@@ -429,4 +434,96 @@ fn jumps(from: &[f64], expected: &Expected) -> Vec<f64> {
         far += from[i - 1];
     }
     jumps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::read::{LineOptions, read_line};
+    use std::path::Path;
+
+    fn line() -> Line {
+        let etude = concat!(env!("CARGO_MANIFEST_DIR"), "/src/cli/demo_etude.abc");
+        read_line(Path::new(etude), &LineOptions::default()).expect("the demo étude")
+    }
+
+    /// Plays notes of the line (or another pitch) every 0.2 s; what was said after each.
+    fn play(notes: &[(usize, i32)]) -> Vec<Vec<Event>> {
+        let line = line();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut said = Vec::new();
+        for (k, (index, off)) in notes.iter().enumerate() {
+            let onset_s = 1.0 + 0.2 * k as f64;
+            let begun = Begun {
+                onset_s,
+                midi: f64::from(line.notes[*index].sounding_midi + off),
+                silence_s: 0.0,
+                revises: false,
+                expected: *off == 0,
+            };
+            let mut events = Vec::new();
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+            said.push(events);
+        }
+        said
+    }
+
+    fn place(events: &[Event]) -> Option<usize> {
+        events.iter().rev().find_map(|event| match event {
+            Event::Position { index, .. } => Some(*index),
+            _ => None,
+        })
+    }
+
+    fn straight(range: std::ops::Range<usize>) -> Vec<(usize, i32)> {
+        range.map(|index| (index, 0)).collect()
+    }
+
+    #[test]
+    fn a_straight_playing_is_followed_note_by_note() {
+        let said = play(&straight(0..24));
+        for (k, events) in said.iter().enumerate() {
+            assert_eq!(place(events), Some(k), "{events:?}");
+        }
+    }
+
+    #[test]
+    fn a_wrong_note_is_a_place_too() {
+        let mut notes = straight(0..16);
+        notes[8].1 = 1;
+        let said = play(&notes);
+        assert_eq!(place(&said[8]), Some(8), "{:?}", said[8]);
+        assert_eq!(place(&said[9]), Some(9), "{:?}", said[9]);
+    }
+
+    #[test]
+    fn after_a_restart_at_a_bar_three_notes_tell() {
+        let line = line();
+        let bar = line.notes.iter().position(|n| n.bar == "3").expect("bar 3");
+        let mut notes = straight(0..bar + 6);
+        notes.extend(straight(bar..bar + 6));
+        let said = play(&notes);
+        for (k, events) in said.iter().enumerate().skip(bar + 6 + 2) {
+            assert_eq!(place(events), Some(notes[k].0), "note {k}: {events:?}");
+        }
+    }
+
+    #[test]
+    fn another_piece_is_nowhere_and_coming_back_is_said() {
+        let mut notes = straight(0..10);
+        // Tritones away from everything that could be meant.
+        notes.extend((0..14).map(|k| (10, 6 + 5 * (k % 3) - 3 * (k % 2))));
+        notes.extend(straight(20..32));
+        let said = play(&notes);
+        let lost = said
+            .iter()
+            .flatten()
+            .any(|e| matches!(e, Event::Lost { .. }));
+        assert_eq!(place(&said[35]), Some(31), "{:?}", said[35]);
+        let found = said
+            .iter()
+            .flatten()
+            .any(|e| matches!(e, Event::Found { .. }));
+        assert_eq!(lost, found, "lost and found come in pairs");
+    }
 }

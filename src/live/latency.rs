@@ -108,7 +108,7 @@ pub fn measure(
             ),
             Came::Gap(frames) => sound.resize(sound.len() + frames as usize, 0.0),
             Came::Nothing => {
-                if let Some(fault) = microphone.fault().or_else(|| speaker.fault()) {
+                if let Some(fault) = microphone.fault(0.0).or_else(|| speaker.fault()) {
                     return Err(fault.into());
                 }
                 std::thread::sleep(Duration::from_millis(5));

@@ -13,8 +13,17 @@ use crate::hear::HearOptions;
 use crate::hear::decimate::Decimator;
 use crate::hear::frames::parabola;
 
-/// Distance between looks, seconds.
+/// Distance between looks: seconds, and at least this share of the lowest pitch's period, so
+/// that a bass costs no more.
 const HOP_S: f64 = 0.0025;
+const HOP_PERIODS: f64 = 0.3;
+
+/// What lies above is not listened to, Hz: a click's bursts begin an octave higher, and no
+/// fundamental is above.
+const TOP_HZ: f64 = 3500.0;
+
+/// An attack that no pitch follows within this time was a knock, seconds.
+const KNOCK_S: f64 = 0.15;
 
 /// Least span compared, seconds: shorter lags take several periods, against noise.
 const SPAN_MIN_S: f64 = 0.0035;
@@ -55,8 +64,9 @@ const ATTACK_AGAIN_DB: f64 = 3.0;
 /// Levels this little above the noise are no playing, dB.
 const OVER_NOISE_DB: f64 = 10.0;
 
-/// The floor of a gap is left when the level is this much above its lowest, dB.
-const FLOOR_DB: f64 = 2.0;
+/// The floor of a gap is left this much before the rise makes an attack, dB: the floor's own
+/// noise is louder and softer by as much as the rest.
+const RISING_DB: f64 = 1.5;
 
 /// Changes of the level slower than this are the player's swelling, dB a second: a tongue's
 /// gap of 35 ms falls and rises tens of times as fast.
@@ -93,6 +103,7 @@ pub struct Quick {
     next_look: usize,
     newest: Vec<f32>,
     offset: (f32, f32),
+    low_pass: [LowPass; 2],
     periodicity: Vec<f32>,
     energy: Vec<f32>,
     note: Option<Sounding>,
@@ -124,6 +135,7 @@ struct Waiting {
 #[derive(Clone, Copy)]
 struct Attack {
     at_s: f64,
+    rose_s: f64,
     silence_s: f64,
 }
 
@@ -140,7 +152,8 @@ impl Quick {
             factor,
             sample_rate_hz: f64::from(sample_rate_hz),
             rate,
-            hop: ((HOP_S * rate) as usize).max(1),
+            hop: ((HOP_S.max(HOP_PERIODS / low_hz) * rate) as usize).max(1),
+            low_pass: LOW_PASS_Q.map(|q| LowPass::new(TOP_HZ.min(0.4 * rate), q, rate)),
             lag_min: ((rate / high_hz).floor() as usize).max(3),
             lag_max,
             span_min: (SPAN_MIN_S * rate) as usize,
@@ -176,7 +189,8 @@ impl Quick {
         for x in &self.newest {
             let y = x - self.offset.0 + OFFSET_POLE * self.offset.1;
             self.offset = (*x, y);
-            self.sound.push(y);
+            let low = self.low_pass.iter_mut().fold(y, |y, stage| stage.next(y));
+            self.sound.push(low);
         }
         let first = self.n_seen + self.newest.len() - self.sound.len();
         self.n_seen += self.newest.len();
@@ -208,6 +222,12 @@ impl Quick {
         if level_db < noise_dbfs + OVER_NOISE_DB {
             self.waiting = None;
             return;
+        }
+        if self
+            .attack
+            .is_some_and(|attack| now_s - attack.rose_s > KNOCK_S)
+        {
+            self.attack = None;
         }
         let Some((midi, lag)) = self.pitch(end) else {
             return;
@@ -269,13 +289,14 @@ impl Quick {
         let drift_db = SLOW_DB_S * self.hop as f64 / self.rate;
         if self.fallen {
             self.low_db += drift_db;
-            if level_db <= self.low_db + FLOOR_DB {
+            if level_db <= self.low_db + least_db - RISING_DB {
                 self.low_at_s = now_s;
             }
             self.low_db = self.low_db.min(level_db);
             if level_db - self.low_db >= least_db {
                 self.attack = Some(Attack {
                     at_s: self.low_at_s,
+                    rose_s: now_s,
                     silence_s: (self.low_at_s - self.fell_at_s).max(0.0),
                 });
                 self.waiting = None;
@@ -345,6 +366,41 @@ impl Quick {
     }
 }
 
+/// Quality factors of the two halves of a Butterworth low-pass of fourth order.
+const LOW_PASS_Q: [f64; 2] = [0.541_196, 1.306_563];
+
+/// Second-order low-pass (R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad
+/// filter coefficients").
+struct LowPass {
+    b: f32,
+    a1: f32,
+    a2: f32,
+    x: (f32, f32),
+    y: (f32, f32),
+}
+
+impl LowPass {
+    fn new(cutoff_hz: f64, q: f64, rate: f64) -> LowPass {
+        let w = std::f64::consts::TAU * cutoff_hz / rate;
+        let alpha = w.sin() / (2.0 * q);
+        let a0 = 1.0 + alpha;
+        LowPass {
+            b: ((1.0 - w.cos()) / 2.0 / a0) as f32,
+            a1: (-2.0 * w.cos() / a0) as f32,
+            a2: ((1.0 - alpha) / a0) as f32,
+            x: (0.0, 0.0),
+            y: (0.0, 0.0),
+        }
+    }
+
+    fn next(&mut self, x: f32) -> f32 {
+        let y = self.b * (x + 2.0 * self.x.0 + self.x.1) - self.a1 * self.y.0 - self.a2 * self.y.1;
+        self.x = (x, self.x.0);
+        self.y = (y, self.y.0);
+        y
+    }
+}
+
 /// Sum of products, in eight sums that the processor forms at once.
 fn product(a: &[f32], b: &[f32]) -> f32 {
     let mut sums = [0.0f32; 8];
@@ -368,4 +424,124 @@ fn harmonic(a: f64, b: f64) -> bool {
     [12.0, 19.0, 24.0, 28.0]
         .iter()
         .any(|interval| ((a - b).abs() - interval).abs() < 0.7)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sound::click::{Stress, burst_samples};
+    use crate::sound::voice::{VoiceNote, VoiceOptions, render};
+
+    const RATE_HZ: u32 = 48_000;
+
+    /// What a B flat clarinet reaches.
+    fn options() -> HearOptions {
+        HearOptions {
+            low_hz: 130.0,
+            high_hz: 2000.0,
+            narrow: false,
+        }
+    }
+
+    /// Notes begun and when each was said, with these pitches expected throughout.
+    fn listen(sound: &[f32], expected: &[f64]) -> Vec<(f64, Begun)> {
+        let mut quick = Quick::new(RATE_HZ, &options());
+        let mut begun = Vec::new();
+        let mut said = Vec::new();
+        for (k, block) in sound.chunks(256).enumerate() {
+            begun.clear();
+            quick.push(block, expected, -80.0, &mut begun);
+            let said_s = ((k + 1) * 256) as f64 / f64::from(RATE_HZ);
+            said.extend(begun.iter().map(|b| (said_s, *b)));
+        }
+        said
+    }
+
+    fn note(onset_s: f64, offset_s: f64, midi: f64, tongued: bool) -> VoiceNote {
+        VoiceNote {
+            onset_s,
+            offset_s,
+            midi,
+            level_db: -4.0,
+            tongued,
+            blip: None,
+        }
+    }
+
+    fn reed(notes: &[VoiceNote]) -> Vec<f32> {
+        let seconds = notes.last().map_or(1.0, |n| n.offset_s) + 0.3;
+        render(notes, RATE_HZ, seconds, &VoiceOptions::default())
+    }
+
+    /// From the lowest note of the clarinet (written E3, sounding D3) up, tongued and slurred:
+    /// two periods, and room for the attack and the block.
+    #[test]
+    fn an_expected_note_is_said_within_forty_milliseconds() {
+        let pitches = [50.0, 52.0, 57.0, 69.0, 76.0, 81.0, 74.0, 62.0, 50.0];
+        for tongued in [true, false] {
+            let notes: Vec<VoiceNote> = (0..pitches.len())
+                .map(|k| {
+                    let onset_s = 0.5 + 0.25 * k as f64;
+                    let gap_s = if tongued { 0.035 } else { 0.0 };
+                    note(
+                        onset_s,
+                        onset_s + 0.25 - gap_s,
+                        pitches[k],
+                        tongued || k == 0,
+                    )
+                })
+                .collect();
+            let said = listen(&reed(&notes), &pitches);
+            for n in &notes {
+                let found = said
+                    .iter()
+                    .find(|(s, b)| *s > n.onset_s && (b.midi - n.midi).abs() < 0.5);
+                let after_s = found.map_or(f64::INFINITY, |(s, _)| s - n.onset_s);
+                assert!(
+                    after_s < 0.040,
+                    "tongued {tongued}: {} said {:.0} ms after it began",
+                    n.midi,
+                    1e3 * after_s
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_expected_is_not_heard_where_something_else_sounds() {
+        let notes = [note(0.5, 0.9, 64.0, true), note(0.9, 1.3, 67.0, false)];
+        let said = listen(&reed(&notes), &[65.0, 66.0, 76.0, 79.0]);
+        let pitches: Vec<f64> = said.iter().map(|(_, b)| b.midi.round()).collect();
+        assert_eq!(pitches, [64.0, 67.0]);
+        assert!(said.iter().all(|(_, b)| !b.expected));
+    }
+
+    #[test]
+    fn a_note_tongued_again_is_a_note() {
+        let notes: Vec<VoiceNote> = (0..4)
+            .map(|k| {
+                let onset_s = 0.5 + 0.2 * f64::from(k);
+                note(onset_s, onset_s + 0.165, 60.0, true)
+            })
+            .collect();
+        let said = listen(&reed(&notes), &[60.0]);
+        assert_eq!(said.len(), 4, "{said:?}");
+        for ((_, begun), n) in said.iter().zip(&notes) {
+            assert!((begun.onset_s - n.onset_s).abs() < 0.02, "{begun:?}");
+        }
+    }
+
+    #[test]
+    fn a_click_is_no_note_and_cuts_none() {
+        let mut sound = reed(&[note(0.5, 3.5, 60.0, true)]);
+        let burst = burst_samples(RATE_HZ, Stress::Bar);
+        for k in 0..6 {
+            let at = (0.25 + 0.5 * f64::from(k)) * f64::from(RATE_HZ);
+            for (x, b) in sound[at as usize..].iter_mut().zip(&burst) {
+                *x += 0.2 * b;
+            }
+        }
+        let said = listen(&sound, &[60.0]);
+        assert_eq!(said.len(), 1, "{said:?}");
+    }
 }

@@ -42,6 +42,9 @@ const STALLED_S: f64 = 3.0;
 /// The channel in use is left for another one that is so much stronger, power ratio (9 dB).
 const STRONGER: f64 = 8.0;
 
+/// Two devices' clocks differ by no more, parts in a million; beyond, sound was dropped.
+const SKEW_MAX_PPM: f64 = 1000.0;
+
 /// Time over which a channel's power is taken, seconds.
 const POWER_S: f64 = 1.0;
 
@@ -215,7 +218,7 @@ impl Taking {
                 .next(PIECE_FRAMES, &mut interleaved)
             {
                 Came::Nothing => {
-                    if let Some(fault) = self.microphone.fault() {
+                    if let Some(fault) = self.microphone.fault(idle.as_secs_f64()) {
                         reason = Some(fault.to_string());
                         break;
                     }
@@ -446,6 +449,10 @@ impl Clocks {
     fn beat_grid(&self, click: &Sounding) -> Option<(f64, f64)> {
         let (x, y): (Vec<f64>, Vec<f64>) = self.beats.iter().copied().unzip();
         let fit = LineFit::robust_sparse(&x, &y, 0.001)?;
+        // Crystals do not differ by so much: the loudspeaker has dropped out.
+        if (fit.slope - 1.0).abs() > 1e-6 * SKEW_MAX_PPM {
+            return None;
+        }
         let first = (0..)
             .map_while(|k| click.track.planned(k))
             .find(|p| !p.count_in)?;
@@ -453,6 +460,7 @@ impl Clocks {
     }
 
     fn skew_ppm(&self) -> Option<f64> {
-        Some(self.loudspeaker.as_ref()?.skew_ppm()? - self.microphone.skew_ppm()?)
+        let ppm = self.loudspeaker.as_ref()?.skew_ppm()? - self.microphone.skew_ppm()?;
+        (ppm.abs() <= SKEW_MAX_PPM).then_some(ppm)
     }
 }

@@ -86,6 +86,7 @@ pub struct Listed {
 
 /// Microphones and loudspeakers that open; those that do not are left out.
 pub fn list() -> (Vec<Listed>, Vec<Listed>) {
+    hush();
     let host = cpal::default_host();
     let default_input = host.default_input_device().and_then(|d| name_of(&d));
     let default_output = host.default_output_device().and_then(|d| name_of(&d));
@@ -102,14 +103,37 @@ pub fn list() -> (Vec<Listed>, Vec<Listed>) {
             })
         };
     let inputs = host.input_devices().into_iter().flatten().filter_map(|d| {
+        if is_none(&d) {
+            return None;
+        }
         let config = d.default_input_config().ok()?;
         listed(&d, config, &default_input)
     });
     let outputs = host.output_devices().into_iter().flatten().filter_map(|d| {
+        if is_none(&d) {
+            return None;
+        }
         let config = d.default_output_config().ok()?;
         listed(&d, config, &default_output)
     });
     (inputs.collect(), outputs.collect())
+}
+
+/// Names in ALSA's list that are no device, or print much where their server is not running.
+const NO_DEVICES: [&str; 3] = ["null", "jack", "oss"];
+
+fn is_none(device: &cpal::Device) -> bool {
+    name_of(device).is_some_and(|name| NO_DEVICES.contains(&name.as_str()))
+}
+
+/// Keeps what ALSA prints by itself off this thread's standard error: every failure comes as an
+/// error besides.
+fn hush() {
+    #[cfg(target_os = "linux")]
+    if let Ok(messages) = alsa::Output::local_error_handler() {
+        // The thread keeps its own copy.
+        drop(messages);
+    }
 }
 
 fn name_of(device: &cpal::Device) -> Option<String> {
@@ -130,9 +154,15 @@ fn description_of(device: &cpal::Device) -> Option<String> {
 #[derive(Clone)]
 struct Fault {
     kind: Arc<AtomicU8>,
+    /// Errors of the backend that may pass.
+    errors: Arc<AtomicU32>,
     /// Blocks that the system says it dropped.
     overruns: Arc<AtomicU32>,
 }
+
+/// A backend that fails and gives no sound for this long is dead, seconds. One that is only
+/// starting fails ten thousand times in a third of a second and then goes on.
+const DEAD_S: f64 = 1.0;
 
 const NO_FAULT: u8 = 0;
 const GONE: u8 = 1;
@@ -144,6 +174,7 @@ impl Fault {
     fn new() -> Fault {
         Fault {
             kind: Arc::new(AtomicU8::new(NO_FAULT)),
+            errors: Arc::new(AtomicU32::new(0)),
             overruns: Arc::new(AtomicU32::new(0)),
         }
     }
@@ -160,8 +191,11 @@ impl Fault {
             ErrorKind::PermissionDenied => DENIED,
             ErrorKind::DeviceNotAvailable
             | ErrorKind::HostUnavailable
-            | ErrorKind::StreamInvalidated
-            | ErrorKind::BackendError => GONE,
+            | ErrorKind::StreamInvalidated => GONE,
+            ErrorKind::BackendError => {
+                self.errors.fetch_add(1, Ordering::Relaxed);
+                return;
+            }
             _ => OTHER,
         };
         let _ = self
@@ -196,6 +230,7 @@ pub struct Microphone {
 impl Microphone {
     /// Opens the microphone called `name`, or the system's default, and begins to record.
     pub fn open(name: Option<&str>) -> Result<Microphone, DeviceError> {
+        hush();
         let host = cpal::default_host();
         let device = match name {
             None => host
@@ -256,9 +291,14 @@ impl Microphone {
         &mut self.reader
     }
 
-    /// Why nothing more will come; `None` while all is well.
-    pub fn fault(&self) -> Option<DeviceError> {
-        self.fault.of(&self.name)
+    /// Why nothing more will come, when nothing has come for `idle_s`; `None` while all is well.
+    pub fn fault(&self, idle_s: f64) -> Option<DeviceError> {
+        let failing = self.fault.errors.load(Ordering::Relaxed) > 0;
+        self.fault.of(&self.name).or_else(|| {
+            (failing && idle_s > DEAD_S).then(|| DeviceError::Gone {
+                name: self.name.clone(),
+            })
+        })
     }
 
     /// Blocks that the system dropped before they reached this program.
@@ -291,6 +331,7 @@ impl Loudspeaker {
         name: Option<&str>,
         make: impl Fn(u32) -> Box<Render>,
     ) -> Result<Loudspeaker, DeviceError> {
+        hush();
         let host = cpal::default_host();
         let device = match name {
             None => host
@@ -314,16 +355,16 @@ impl Loudspeaker {
             let mut render = make(config.sample_rate());
             let (mut stamps, reader) = HeapRb::<Stamp>::new(STAMPS).split();
             let mut frames = 0u64;
+            let mut pace = Pace::new(config.sample_rate());
             let mut mono = vec![0.0; RENDER_FRAMES];
             let noted = fault.clone();
             let stream = device.build_output_stream_raw(
                 stream_config(&config, buffer_size),
                 config.sample_format(),
                 move |data: &mut Data, info: &cpal::OutputCallbackInfo| {
-                    let _ = stamps.try_push(Stamp {
-                        frames,
-                        at_ns: nanoseconds(info.timestamp().playback),
-                    });
+                    let at_ns = nanoseconds(info.timestamp().playback);
+                    frames = pace.corrected(frames, at_ns);
+                    let _ = stamps.try_push(Stamp { frames, at_ns });
                     fill_data(data, n_channels, &mut frames, &mut mono, &mut *render);
                 },
                 move |error| noted.note(error.kind()),
@@ -360,6 +401,55 @@ impl Loudspeaker {
     /// The next moment noted by the callback: frames before it, and when they sound.
     pub fn stamp(&mut self) -> Option<Stamp> {
         self.stamps.try_pop()
+    }
+}
+
+/// Keeps the count of frames with the loudspeaker's clock: where the system drops a block
+/// after it was filled, what follows would come early by as much.
+struct Pace {
+    sample_rate_hz: f64,
+    /// Clock time of frame 0, seconds.
+    start_s: Option<f64>,
+    behind: f64,
+    blocks: u32,
+}
+
+/// Stamps of the first blocks, while the device fills its own buffer, say nothing.
+const UNSTEADY_BLOCKS: u32 = 100;
+/// Share of a new difference that is believed: stamps jitter by a millisecond or two.
+const BELIEVED: f64 = 0.05;
+/// Difference that is put right, seconds.
+const PUT_RIGHT_S: f64 = 0.003;
+
+impl Pace {
+    fn new(sample_rate_hz: u32) -> Pace {
+        Pace {
+            sample_rate_hz: f64::from(sample_rate_hz),
+            start_s: None,
+            behind: 0.0,
+            blocks: 0,
+        }
+    }
+
+    /// The number of the next frame, when it will sound at `at_ns`.
+    fn corrected(&mut self, frames: u64, at_ns: u64) -> u64 {
+        let at_s = at_ns as f64 * 1e-9;
+        self.blocks = self.blocks.saturating_add(1);
+        let start_s = match self.start_s {
+            Some(start_s) if self.blocks > UNSTEADY_BLOCKS => start_s,
+            _ => {
+                self.start_s = Some(at_s - frames as f64 / self.sample_rate_hz);
+                return frames;
+            }
+        };
+        let behind = (at_s - start_s) * self.sample_rate_hz - frames as f64;
+        self.behind += BELIEVED * (behind - self.behind);
+        if self.behind.abs() < PUT_RIGHT_S * self.sample_rate_hz {
+            return frames;
+        }
+        let right = (frames as f64 + self.behind).max(0.0).round() as u64;
+        self.behind = 0.0;
+        right
     }
 }
 
@@ -492,5 +582,30 @@ pub fn fill<T: Sample + FromSample<f32>>(
             frame.fill(T::from_sample(*sample));
         }
         *frames += n as u64;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_that_the_system_drops_are_made_up_for() {
+        let mut pace = Pace::new(48_000);
+        let (mut counted, mut sounded) = (0u64, 0u64);
+        for block in 0..4000u64 {
+            let at_ns = 2_000_000_000 + sounded * 1_000_000_000 / 48_000;
+            counted = pace.corrected(counted, at_ns);
+            let off = counted as f64 - sounded as f64;
+            assert!(
+                block < 100 || off.abs() < 2.0 * PUT_RIGHT_S * 48_000.0,
+                "{off} frames off"
+            );
+            counted += 170;
+            // Every three hundredth block is filled and never sounds.
+            if block % 300 != 299 {
+                sounded += 170;
+            }
+        }
     }
 }

@@ -1,0 +1,170 @@
+//! A sound server of the test's own, with a microphone that plays what it is given.
+//!
+//! PulseAudio runs privately, as root or not: folders, socket and state of its own, null sinks
+//! for microphone and loudspeaker, and no device of the machine. `passagework` reaches it
+//! through ALSA, as on a player's machine.
+
+#![allow(dead_code, reason = "each test file uses what it needs")]
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use tempfile::TempDir;
+
+/// How long anything of the server may take before the test gives up.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A private sound server; ends with the test.
+pub struct SoundServer {
+    folder: TempDir,
+    server: Child,
+}
+
+impl SoundServer {
+    pub fn start() -> SoundServer {
+        for program in ["pulseaudio", "pactl", "paplay"] {
+            let found = Command::new(program).arg("--version").output().is_ok();
+            assert!(
+                found,
+                "{program} is missing: run `scripts/setup test`, then the tests again"
+            );
+        }
+        let folder = TempDir::new().expect("a temporary folder");
+        let at = |name: &str| folder.path().join(name);
+        for name in ["run", "state", "home"] {
+            std::fs::create_dir(at(name)).expect("a folder for the sound server");
+        }
+        let script = format!(
+            "load-module module-native-protocol-unix socket={} auth-anonymous=1\n\
+             load-module module-null-sink sink_name=vmic norewinds=1 rate=48000 channels=1 channel_map=mono\n\
+             load-module module-null-sink sink_name=vspeaker norewinds=1 rate=48000\n\
+             set-default-sink vspeaker\n\
+             set-default-source vmic.monitor\n",
+            at("socket").display()
+        );
+        std::fs::write(at("script"), script).expect("the server's script");
+        let mut command = Command::new("pulseaudio");
+        command
+            .args([
+                "-n",
+                "--daemonize=no",
+                "--exit-idle-time=-1",
+                "--disallow-exit",
+                "--use-pid-file=no",
+                "--realtime=no",
+                "--high-priority=no",
+                "--disable-shm=yes",
+                "-F",
+            ])
+            .arg(at("script"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null());
+        set_up(&mut command, folder.path());
+        let server = command.spawn().expect("pulseaudio starts");
+        let server = SoundServer { folder, server };
+        wait_until("the sound server answers", || {
+            let mut pactl = Command::new("pactl");
+            pactl
+                .arg("info")
+                .stdout(Stdio::null())
+                .stderr(Stdio::null());
+            set_up(&mut pactl, server.folder.path());
+            pactl.status().is_ok_and(|status| status.success())
+        });
+        server
+    }
+
+    /// A command that talks to this server.
+    pub fn command(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
+        set_up(&mut command, self.folder.path());
+        command
+    }
+
+    /// The program under test.
+    pub fn passagework(&self, arguments: &[&str]) -> Command {
+        let mut command = self.command(env!("CARGO_BIN_EXE_passagework"));
+        command.args(arguments).env("NO_COLOR", "1");
+        command
+    }
+
+    /// Plays a file into the microphone; returns when it is over.
+    pub fn play(&self, take: &Path) {
+        let status = self.player(take).wait().expect("paplay ends");
+        assert!(status.success(), "paplay {}: {status}", take.display());
+    }
+
+    /// Begins to play a file into the microphone.
+    pub fn player(&self, take: &Path) -> Child {
+        self.command("paplay")
+            .arg("--device=vmic")
+            .arg(take)
+            .spawn()
+            .expect("paplay starts")
+    }
+
+    /// Waits until somebody records.
+    pub fn wait_for_listener(&self) {
+        wait_until("the program opens the microphone", || {
+            let output = self
+                .command("pactl")
+                .args(["list", "short", "source-outputs"])
+                .output()
+                .expect("pactl runs");
+            !output.stdout.is_empty()
+        });
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Ends the server as a crash would.
+    pub fn kill(&mut self) {
+        let _ = self.server.kill();
+        let _ = self.server.wait();
+    }
+}
+
+impl Drop for SoundServer {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+/// The environment of a private server in `folder`.
+pub fn set_up(command: &mut Command, folder: &Path) {
+    let at = |name: &str| folder.join(name);
+    command
+        .env("PULSE_RUNTIME_PATH", at("run"))
+        .env("PULSE_STATE_PATH", at("state"))
+        .env("PULSE_COOKIE", at("cookie"))
+        .env("PULSE_SERVER", format!("unix:{}", at("socket").display()))
+        .env("HOME", at("home"))
+        .env("XDG_DATA_HOME", at("home"))
+        .env("XDG_RUNTIME_DIR", at("run"))
+        .env_remove("PULSE_SINK");
+}
+
+/// Looks again and again; fails with `what` when it does not come.
+pub fn wait_until(what: &str, mut holds: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !holds() {
+        assert!(
+            begun.elapsed() < PATIENCE,
+            "{what}: not within {PATIENCE:?}"
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+/// Waits for a program of the test's own to end.
+pub fn wait_for_end(child: &mut Child, what: &str) -> std::process::ExitStatus {
+    let mut status = None;
+    wait_until(what, || {
+        status = child.try_wait().expect("the program's state");
+        status.is_some()
+    });
+    status.expect("it has ended")
+}
