@@ -18,6 +18,7 @@ pub mod line;
 pub mod live;
 pub mod page;
 pub mod pipeline;
+pub mod practise;
 pub mod progress;
 pub mod said;
 pub mod show;

@@ -35,6 +35,16 @@ async fn put_up(tab: &Tab, case: &str) -> Value {
     checked(&line, &take)
 }
 
+/// The findings of a check as the page words them.
+fn wanted_texts(check: &Value) -> Vec<String> {
+    let findings = check["findings"].as_array().expect("findings");
+    let text = |f: &Value| f["text"].as_str().expect("a text").to_string();
+    findings
+        .iter()
+        .map(|f| text(f).replace("+-", "\u{b1}").replacen(": ", " ", 1))
+        .collect()
+}
+
 fn first_of(finding: &Value) -> i64 {
     let place = [&finding["index"], &finding["first_index"]];
     place.into_iter().find_map(Value::as_i64).expect("a place")
@@ -50,17 +60,7 @@ async fn a_dropped_line_and_a_chosen_take_get_their_marks() {
 
         // The page says what the command line says, in the same order.
         let told = tab.texts(".finding").await;
-        let wanted: Vec<String> = findings
-            .iter()
-            .map(|f| {
-                f["text"]
-                    .as_str()
-                    .expect("a text")
-                    .replace("+-", "\u{b1}")
-                    .replacen(": ", " ", 1)
-            })
-            .collect();
-        assert_eq!(told, wanted);
+        assert_eq!(told, wanted_texts(&check));
 
         // Each has one mark, and that stands at its note.
         let marks = tab.run(MARKS).await;
@@ -110,7 +110,7 @@ async fn a_spot_of_the_take_and_the_line_itself_can_be_heard_slower() {
         if let Some(onset_s) = onset_s {
             assert!((onset_s - 1.0..onset_s + 0.5).contains(&at_s), "{at_s} s for {onset_s} s");
         }
-        assert_eq!(tab.run("return player.getAttribute('src')").await, tab.run("return `api/sounds/${stand.report.sound}`").await);
+        assert_eq!(tab.run("return player.getAttribute('src')").await, tab.run("return `api/sounds/${stand.report.take.sound}`").await);
         // Seeking needs ranges; a browser that gets none begins at 0 again.
         assert!(at_s > 0.0 || onset_s.is_some_and(|s| s < 1.0));
         tab.wait("player.paused").await;
@@ -349,6 +349,37 @@ async fn the_last_instrument_and_tempo_are_remembered() {
                 .await,
             json!("")
         );
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_take_is_followed_while_it_is_played() {
+    let (line, take) = made("faults");
+    let path = |p: &Path| p.to_str().expect("a plain path").to_string();
+    let served = Served::start(&[&path(&line), "--take", &path(&take)]);
+    browse(&served, |tab| async move {
+        // Every event as it comes, beside what the page does with it.
+        tab.run("window.came = []; const heard = hear; hear = (e) => { came.push(e); heard(e); };").await;
+        tab.window(820, 900).await;
+        tab.click("#listen").await;
+        tab.wait("came.some((e) => e.event === 'position')").await;
+        // Calm: nothing but the bar, the level and a way to stop.
+        let calm = "return ['desk', 'sound'].map((id) => [...document.querySelectorAll(`#${id} button:not(#stop), #${id} input`)].filter((e) => e.checkVisibility({ visibilityProperty: true })).length)";
+        assert_eq!(tab.run(calm).await, json!([0, 0]));
+        assert!(tab.text("#beat-now").await.starts_with("bar "), "{}", tab.text("#beat-now").await);
+        tab.keep_picture("listening-820-light").await;
+        tab.wait("stand.report && !stand.busy").await;
+
+        // The report is that of the whole take.
+        let check = checked(&line, &take);
+        assert_eq!(tab.texts(".finding").await, wanted_texts(&check));
+        let kinds = tab.run("return [...new Set(came.map((e) => e.event))]").await;
+        for kind in ["position", "heard", "level", "done", "report"] {
+            assert!(kinds.as_array().expect("kinds").contains(&json!(kind)), "{kind} is not in {kinds}");
+        }
+        tab.click(".finding").await;
+        tab.wait("!player.paused").await;
     })
     .await;
 }

@@ -18,7 +18,7 @@ use passagework::judge::{ClickOptions, JudgeOptions, judge};
 use passagework::line::read::{LineOptions, read_line};
 use passagework::pipeline::range_of;
 use passagework::sound::read_take;
-use score::{Score, score_check, score_clicks, score_hearing};
+use score::{Score, score_check, score_clicks, score_hearing, score_recorder};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -196,6 +196,7 @@ fn evaluate(
     let hearing = hear(&samples, rate, &range);
     score.hear_cpu_s = cpu_s() - begun;
     score.hear = score_hearing(&truth, &hearing, log);
+    score.recorders = score_recorder(&truth, &hearing);
     score.click = score_clicks(&truth, &hearing, log);
     if let Some(line) = line {
         match line {

@@ -2,7 +2,7 @@
 
 use crate::truth::Truth;
 use passagework::align::Outcome;
-use passagework::hear::Hearing;
+use passagework::hear::{Hearing, recording};
 use passagework::judge::{Check, Verdict, stats};
 
 /// Heard notes below this probability are not counted as said.
@@ -13,6 +13,8 @@ const NOTE_CENTS: f64 = 50.0;
 const ADDED_WITHIN_S: f64 = 0.06;
 /// A true added note shorter than this may be called either way (a transition up to 40 ms).
 const ADDED_SHORTEST_S: f64 = 0.040;
+/// A transition told is the true one within this time, seconds.
+const BLIP_WITHIN_S: f64 = 0.015;
 /// Our `restarts[].at_s` is the true one within this time, seconds.
 const BREAK_WITHIN_S: f64 = 0.5;
 /// Bins of confidence for notes called right.
@@ -32,6 +34,8 @@ pub struct Score {
     pub rest_cpu_s: f64,
     pub hear: HearScore,
     pub click: ClickScore,
+    /// Takes by what their recorder did, and by what was warned of, in the order of [`WARNINGS`].
+    pub recorders: [[usize; 4]; 4],
     pub check: CheckScore,
 }
 
@@ -101,6 +105,13 @@ pub struct CheckScore {
     pub true_skips: usize,
     pub skips_found: usize,
     pub skips_invented: usize,
+    /// Pitches touched at slurred changes, and transitions told elsewhere; length of those
+    /// found less true, ms, and distance of their pitch, semitones.
+    pub true_blips: usize,
+    pub blips_found: usize,
+    pub blips_invented: usize,
+    pub blip_ms: Vec<f64>,
+    pub blip_semitones: Vec<f64>,
     /// Tempo errors, in the truth's beats a minute.
     pub start_bpm: Vec<f64>,
     pub end_bpm: Vec<f64>,
@@ -130,6 +141,10 @@ impl Score {
         self.rest_cpu_s += other.rest_cpu_s;
         self.hear.add(&other.hear);
         self.click.add(&other.click);
+        let more = other.recorders.iter().flatten();
+        for (to, from) in self.recorders.iter_mut().flatten().zip(more) {
+            *to += from;
+        }
         self.check.add(&other.check);
     }
 }
@@ -158,6 +173,28 @@ impl ClickScore {
             counts takes_with, takes_without, takes_found, takes_invented, n_clicks, heard, invented;
             lists phase_ms, scatter_ms, offset_ms);
     }
+}
+
+/// What a recorder may do, and the sentence that tells it; the first stands for nothing.
+pub const WARNINGS: [(&str, &str); 4] = [
+    ("plain", ""),
+    ("gain", recording::AUTOMATIC_GAIN),
+    ("suppression", recording::NOISE_SUPPRESSION),
+    ("far", recording::FAR_MICROPHONE),
+];
+
+/// One take in the table of recorders: row what it did, column what was warned of; the first
+/// column counts the takes. Takes whose truth says nothing count as plain.
+pub fn score_recorder(truth: &Truth, hearing: &Hearing) -> [[usize; 4]; 4] {
+    let mut table = [[0; 4]; 4];
+    let did = truth.recorder.as_deref().unwrap_or("plain");
+    let row = WARNINGS.iter().position(|w| w.0 == did).unwrap_or(0);
+    table[row][0] = 1;
+    for (column, (_, sentence)) in WARNINGS.iter().enumerate().skip(1) {
+        let said = hearing.recording.warnings.iter().any(|w| w == sentence);
+        table[row][column] = usize::from(said);
+    }
+    table
 }
 
 /// A click heard this near a true one is that one, seconds.
@@ -218,8 +255,8 @@ impl CheckScore {
                 wrong_found, wrong_named, wrong_pitch_right, true_missed, missed_found, missed_named,
                 true_not_reached, not_reached_found, true_added, added_found, invented, true_restarts,
                 restarts_found, restarts_invented, true_skips, skips_found, skips_invented, even_wrongly,
-                uneven_wrongly, late_changes, late_changes_found, transposition_wrong;
-            lists start_bpm, end_bpm, run_ms, a4_cents);
+                uneven_wrongly, late_changes, late_changes_found, transposition_wrong, true_blips, blips_found, blips_invented;
+            lists blip_ms, blip_semitones, start_bpm, end_bpm, run_ms, a4_cents);
         for (to, from) in self.verdicts.iter_mut().zip(other.verdicts) {
             *to += from;
         }
@@ -448,6 +485,7 @@ pub fn score_check(truth: &Truth, check: &Check, log: &mut Vec<String>) -> Check
         }
     }
     score_added(truth, check, &mut score, log);
+    score_blips(truth, check, &mut score);
     let restarts: Vec<_> = check
         .restarts
         .iter()
@@ -511,6 +549,34 @@ fn score_added(truth: &Truth, check: &Check, score: &mut CheckScore, log: &mut V
                 said.onset_s, said.offset_s, said.midi, said.after_index
             ));
         }
+    }
+}
+
+/// Transitions told against the pitches truly touched, matched by time alone.
+fn score_blips(truth: &Truth, check: &Check, score: &mut CheckScore) {
+    let allowed: Vec<Vec<usize>> = truth
+        .blips
+        .iter()
+        .map(|blip| {
+            let near = |e: &usize| (check.transitions[*e].onset_s - blip.onset).abs();
+            let mut near_ones: Vec<usize> = (0..check.transitions.len())
+                .filter(|e| near(e) <= BLIP_WITHIN_S)
+                .collect();
+            near_ones.sort_by(|a, b| near(a).total_cmp(&near(b)));
+            near_ones
+        })
+        .collect();
+    let pairs = crate::matching::maximum(check.transitions.len(), &allowed);
+    score.true_blips = truth.blips.len();
+    score.blips_found = pairs.len();
+    score.blips_invented = check.transitions.len() - pairs.len();
+    for (blip, said) in &pairs {
+        let (blip, said) = (&truth.blips[*blip], &check.transitions[*said]);
+        score.blip_ms.push(said.ms - 1e3 * blip.duration);
+        let tuning = 12.0 * (check.tuning.a4_hz / 440.0).log2();
+        score
+            .blip_semitones
+            .push(f64::from(said.midi) + tuning - blip.midi);
     }
 }
 

@@ -1,6 +1,6 @@
 //! The tables.
 
-use crate::score::{CONFIDENCE_BINS, Score};
+use crate::score::{CONFIDENCE_BINS, Score, WARNINGS};
 use passagework::judge::stats;
 use std::collections::BTreeMap;
 
@@ -115,6 +115,24 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         );
     }
     println!(
+        "\nTransitions: pitches touched at finger changes found, told elsewhere; length in ms and pitch in semitones, told less true"
+    );
+    println!(
+        "  {:<24} {:>22} {:>10} {:>26} {:>26}",
+        "set", "found", "elsewhere", "length", "pitch"
+    );
+    for (name, score) in &rows {
+        let c = &score.check;
+        println!(
+            "  {:<24} {:>22} {:>10} {:>26} {:>26}",
+            name,
+            share(c.blips_found, c.true_blips),
+            c.blips_invented,
+            spread(&c.blip_ms),
+            spread(&c.blip_semitones)
+        );
+    }
+    println!(
         "\nTime: tempo error (bpm) and run deviation error (ms): median, 95 %, worst; verdicts even/uneven/cannot tell, wrong ones"
     );
     println!(
@@ -155,6 +173,15 @@ pub fn print(groups: &BTreeMap<String, Score>) {
             spread(&c.scatter_ms),
             spread(&c.offset_ms)
         );
+    }
+    println!("\nRecorders: takes, and how many were warned of gain, suppression, a far microphone");
+    for (name, score) in &rows {
+        for (row, (did, _)) in WARNINGS.iter().enumerate() {
+            let [takes, gain, suppression, far] = score.recorders[row];
+            if takes > 0 {
+                println!("  {name:<24} {did:<12} {takes:>4} {gain:>4} {suppression:>4} {far:>4}");
+            }
+        }
     }
     println!("\nConfidence: of notes called right, how many were");
     for (bin, low) in CONFIDENCE_BINS.iter().enumerate() {

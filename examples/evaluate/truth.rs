@@ -27,6 +27,8 @@ pub struct Truth {
     pub late_change: Option<LateChange>,
     /// A metronome that sounds in the take.
     pub click: Option<Click>,
+    /// What the recorder did: gain, suppression, far, plain.
+    pub recorder: Option<String>,
     pub voice: Option<String>,
     pub room: Option<String>,
     pub instrument: Option<String>,
@@ -79,6 +81,8 @@ pub struct Click {
 #[derive(Clone, Debug, Deserialize)]
 pub struct Blip {
     pub onset: f64,
+    pub midi: f64,
+    pub duration: f64,
 }
 
 #[derive(Clone, Copy, Debug, Deserialize)]

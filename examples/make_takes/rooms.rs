@@ -256,6 +256,25 @@ pub fn automatic_gain(samples: &mut [f32], rate: u32) {
     }
 }
 
+/// Noise suppression: what lies `below_db` under the player's level for longer than `hold_s`
+/// is taken down by `depth_db`.
+pub fn suppress_noise(samples: &mut [f32], rate: u32, below_db: f64, hold_s: f64, depth_db: f64) {
+    let threshold = player_rms(samples, rate) * 10f32.powf(-below_db as f32 / 20.0);
+    let shut = 10f32.powf(-depth_db as f32 / 20.0);
+    let (hold, follow) = ((hold_s * rate as f64) as usize, 1.0 / (0.005 * rate as f32));
+    let (mut power, mut since, mut gain) = (0.0f32, hold, shut);
+    for sample in samples {
+        power += (*sample * *sample - power) * follow;
+        since = if power.sqrt() > threshold {
+            0
+        } else {
+            since + 1
+        };
+        gain += (if since < hold { 1.0 } else { shut } - gain) * follow;
+        *sample *= gain;
+    }
+}
+
 /// Speech-like noise: bursts of filtered noise and gliding buzz at syllable pace.
 pub fn add_talk(samples: &mut [f32], rate: u32, from_s: f64, to_s: f64, level: f32, rng: &mut Rng) {
     let mut t_s = from_s;

@@ -22,6 +22,7 @@ pub const NAMES: &[&str] = &[
     "drift",
     "tuning",
     "click",
+    "recorders",
 ];
 
 pub struct Made {
@@ -83,6 +84,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "restarts" => restarts_take(&title, wishes, rng),
         "drift" => drift_take(&title, wishes, rng),
         "click" => click_take(&title, wishes, rng),
+        "recorders" => recorders_take(&title, number, wishes, rng),
         "tuning" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
@@ -660,5 +662,48 @@ fn click_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         "bpm": 60.0 / period_s,
         "offset_ms": offset_ms,
     });
+    Ok(made)
+}
+
+/// A study with rests, as a recorder's automatic gain, its noise suppression, a far microphone
+/// or none of them leaves it.
+fn recorders_take(
+    title: &str,
+    number: usize,
+    wishes: &Wishes,
+    rng: &mut Rng,
+) -> Result<Made, String> {
+    let etude = compose(title, &options(wishes, rng), rng);
+    let mut manner = Manner::human(etude.instrument, rng);
+    manner.tail_s = rng.between(0.6, 1.5);
+    let notes = etude.notes();
+    let mut performance = perform(
+        &notes,
+        &straight(&notes),
+        &manner,
+        etude.beat_quarters(),
+        rng,
+    );
+    let voice = any_voice(rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    let rate = made.sample_rate_hz;
+    let snr_db = rng.between(35.0, 50.0);
+    rooms::add_noise(&mut made.samples, rate, Noise::Pink, snr_db, rng);
+    let kind = ["plain", "gain", "suppression", "far"][number / 2 % 4];
+    match kind {
+        "gain" => rooms::automatic_gain(&mut made.samples, rate),
+        "suppression" => {
+            let (hold_s, depth_db) = (rng.between(0.08, 0.25), rng.between(20.0, 60.0));
+            rooms::suppress_noise(&mut made.samples, rate, snr_db - 6.0, hold_s, depth_db);
+        }
+        "far" => {
+            let (rt60_s, wet_db) = (rng.between(0.7, 1.6), rng.between(3.0, 9.0));
+            made.samples =
+                rooms::convolve(&made.samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+        }
+        _ => {}
+    }
+    made.truth["room"] = kind.into();
+    made.truth["recorder"] = kind.into();
     Ok(made)
 }

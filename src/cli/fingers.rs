@@ -6,6 +6,7 @@ use clap::Args;
 use passagework::finger::{Chart, Plan, Wishes, plan};
 use passagework::judge::ClickOptions;
 use passagework::line::read::read_line;
+use passagework::line::write::{self, Order, WriteOptions};
 use passagework::line::{Line, TempoMark};
 use passagework::show;
 
@@ -27,6 +28,9 @@ pub struct FingersArguments {
     /// Write the plan as JSON to FILE; "-" is standard output, instead of the text
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
+    /// Write the line as MusicXML with the fingerings above its notes
+    #[arg(long, value_name = "FILE")]
+    musicxml: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
 }
@@ -126,7 +130,16 @@ pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::fingers::json(&line, &chart, &plan))?;
     }
-    if !to_stdout(&arguments.json) {
+    if let Some(path) = &arguments.musicxml {
+        let options = WriteOptions {
+            order: Order::Page,
+            fingerings: show::fingers::marks(&chart, &plan),
+            ..WriteOptions::default()
+        };
+        output::write_whole(path, &write::musicxml(&line, &options).xml)?;
+    }
+    let piped = [&arguments.json, &arguments.musicxml];
+    if !piped.into_iter().any(to_stdout) {
         let layout = arguments.look.layout();
         output::print(&show::fingers::text(&line, &chart, &plan, layout))?;
     }

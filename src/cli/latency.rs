@@ -2,9 +2,11 @@
 
 use clap::Args;
 use passagework::live::latency::{Remembered, measure};
+use passagework::live::place::data_folder;
+use passagework::live::taking::DEFAULT_CLICK_DB;
 
 use super::check::Busy;
-use super::listen::{DEFAULT_CLICK_DB, data_folder, gain};
+use super::listen::gain;
 use super::{CommandError, Done, output};
 
 #[derive(Args)]

@@ -1,32 +1,32 @@
 //! `passagework listen`: a take while it is played, and its report.
 
-use std::cell::Cell;
 use std::fs::File;
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use clap::Args;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
-use passagework::align::passage;
 use passagework::judge::ClickOptions;
 use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::live::Listener;
 use passagework::live::beats::{BeatTrack, ClickPlan};
 use passagework::live::events::{Event, write_line};
-use passagework::live::latency::Remembered;
+use passagework::live::fed::{Pace, follow_file};
+use passagework::live::place::new_take_path;
 use passagework::live::screen::{Screen, plain};
-use passagework::live::taking::{Sounding, Taken, Taking};
+use passagework::live::taking::{
+    DEFAULT_CLICK_DB, SILENCE_ENDS_S, Sounding, Taken, Taking, last_to_play,
+};
 use passagework::pipeline::{TakeOptions, check_file};
 use passagework::said::Said;
 use passagework::show;
 use passagework::sound::TakeReader;
-use passagework::sound::click::ClickPlayer;
-use passagework::sound::device::{Loudspeaker, Microphone};
-use passagework::sound::recorder::{Recorder, repair};
+use passagework::sound::device::Microphone;
+use passagework::sound::recorder::Recorder;
 
 use super::check::Look;
 use super::line::LineChoice;
@@ -53,7 +53,7 @@ pub struct ListenArguments {
     #[arg(long, value_name = "FILE", conflicts_with = "take")]
     save: Option<PathBuf>,
     /// Silence that ends the take, once something was played, seconds
-    #[arg(long, value_name = "S", default_value_t = 20.0)]
+    #[arg(long, value_name = "S", default_value_t = SILENCE_ENDS_S)]
     stop_after: f64,
     /// Follow this recording instead of the microphone
     #[arg(long, value_name = "FILE")]
@@ -111,16 +111,6 @@ struct ClickArguments {
     output: Option<String>,
 }
 
-/// Heard beside an instrument, and no louder: the player turns up what is too quiet.
-pub const DEFAULT_CLICK_DB: f64 = -26.0;
-
-/// Samples handed to the hearing at once: what a device gives at a low latency.
-const BLOCK_SAMPLES: usize = 256;
-
-/// The first click sounds this long after the loudspeaker was opened, seconds: its first moments
-/// are not steady.
-const FIRST_CLICK_S: f64 = 1.2;
-
 /// The screen is drawn this often.
 const DRAW_EVERY: Duration = Duration::from_millis(50);
 
@@ -143,16 +133,23 @@ pub fn run(arguments: &ListenArguments) -> Result<Done, CommandError> {
             let mut events = arguments.open_events()?;
             let reader = TakeReader::open(take)?;
             let listener = Listener::new(line.clone(), reader.sample_rate_hz(), options.clone());
-            follow_file(reader, listener, arguments.fast, &mut *events)?;
+            let pace = if arguments.fast {
+                Pace::Fast
+            } else {
+                Pace::AsPlayed
+            };
+            follow_file(reader, listener, pace, &mut |event| {
+                write_event(event, &mut *events)
+            })?;
             take.clone()
         }
         None => {
             let taken = arguments.take_live(&line, &options)?;
-            tell(&taken, arguments);
-            if let (Some(click), Some(stretch)) = (&mut options.judge.click, taken.click_stretch) {
-                click.at_s = taken.click_at_s;
-                click.bpm /= stretch;
+            let sounded = arguments.click.click.is_some() && !arguments.click.silent_click;
+            for remark in taken.remarks(sounded) {
+                eprintln!("passagework: {remark}");
             }
+            taken.lay_click(&mut options);
             taken.path
         }
     };
@@ -171,13 +168,6 @@ pub fn gain(level_db: f64) -> Result<f32, CommandError> {
         );
     }
     Ok(10.0f64.powf(level_db / 20.0) as f32)
-}
-
-/// The platform's folder for what is kept.
-pub fn data_folder() -> Result<PathBuf, CommandError> {
-    let folders = directories::ProjectDirs::from("", "", "passagework")
-        .ok_or("no home folder is known: set HOME, or name a file with --save")?;
-    Ok(folders.data_dir().into())
 }
 
 impl ListenArguments {
@@ -217,7 +207,13 @@ impl ListenArguments {
         let plan = self.click.plan(options)?;
         let path = match &self.save {
             Some(path) => path.clone(),
-            None => new_take_path(line)?,
+            None => {
+                let place = new_take_path(line)?;
+                for path in &place.mended {
+                    eprintln!("passagework: {} was cut off and is mended", path.display());
+                }
+                place.path
+            }
         };
         let mut microphone = Microphone::open(self.input.as_deref())?;
         let recorder = Recorder::create(
@@ -237,13 +233,6 @@ impl ListenArguments {
         let on_interrupt = stop.clone();
         ctrlc::set_handler(move || on_interrupt.store(true, Ordering::Relaxed))?;
         let (sender, receiver) = crossbeam_channel::unbounded();
-        let last_idx = options
-            .align
-            .bars
-            .as_ref()
-            .and_then(|(from, to)| passage(line, from, to))
-            .map_or(line.notes.len(), |range| range.end)
-            .saturating_sub(1);
         let taking = Taking {
             microphone,
             listener,
@@ -251,7 +240,7 @@ impl ListenArguments {
             click,
             events: sender,
             stop: stop.clone(),
-            last_idx,
+            last_idx: last_to_play(line, options),
             silence_ends_s: self.stop_after.max(1.0),
         };
         let thread = std::thread::Builder::new()
@@ -389,144 +378,15 @@ impl ClickArguments {
     fn sound(&self, track: BeatTrack, microphone: &Microphone) -> Result<Sounding, CommandError> {
         let gain = gain(self.click_level)?;
         if self.silent_click {
-            let rate_hz = microphone.sample_rate_hz();
-            return Ok(Sounding {
-                speaker: None,
-                track,
-                speaker_rate_hz: rate_hz,
-                first_frame: (FIRST_CLICK_S * f64::from(rate_hz)) as u64,
-                latency_s: Some(0.0),
-            });
+            return Ok(Sounding::silent(track, microphone));
         }
-        let opened = Cell::new((0, 0));
-        let speaker = Loudspeaker::open(self.output.as_deref(), |rate_hz| {
-            let first_frame = (FIRST_CLICK_S * f64::from(rate_hz)) as u64;
-            opened.set((rate_hz, first_frame));
-            let mut player = ClickPlayer::new(track.clone(), rate_hz, first_frame, gain);
-            Box::new(move |first, mono: &mut [f32]| player.fill(first, mono))
-        })?;
-        let (speaker_rate_hz, first_frame) = opened.get();
-        let latency_s = Remembered::load(&data_folder()?)
-            .of(microphone.name(), speaker.name())
-            .map(|latency| 1e-3 * latency.median_ms);
-        Ok(Sounding {
-            speaker: Some(speaker),
+        Ok(Sounding::open(
+            self.output.as_deref(),
             track,
-            speaker_rate_hz,
-            first_frame,
-            latency_s,
-        })
+            gain,
+            microphone,
+        )?)
     }
-}
-
-/// A new file in the data folder, called after the line and the moment. Takes that were cut off
-/// are mended on the way.
-fn new_take_path(line: &Line) -> Result<PathBuf, CommandError> {
-    let folder = data_folder()?.join("takes");
-    std::fs::create_dir_all(&folder).map_err(|e| {
-        format!(
-            "cannot make the folder {}: {e}; name a file with --save",
-            folder.display()
-        )
-    })?;
-    for entry in std::fs::read_dir(&folder).into_iter().flatten().flatten() {
-        let path = entry.path();
-        if path.extension().is_some_and(|x| x == "wav")
-            && let Ok(Some(_)) = repair(&path)
-        {
-            eprintln!("passagework: {} was cut off and is mended", path.display());
-        }
-    }
-    let title: String = line
-        .title
-        .chars()
-        .map(|c| if c.is_alphanumeric() { c } else { '-' })
-        .take(40)
-        .collect();
-    let title = match title.trim_matches('-') {
-        "" => "take",
-        title => title,
-    };
-    let now_s = SystemTime::now()
-        .duration_since(UNIX_EPOCH)
-        .map_or(0, |d| d.as_secs());
-    // One second holds one take, unless two programs listen at once.
-    Ok((0..)
-        .map(|k| {
-            let more = if k == 0 {
-                String::new()
-            } else {
-                format!("-{k}")
-            };
-            folder.join(format!("{title}-{now_s}{more}.wav"))
-        })
-        .find(|path| !path.exists())
-        .expect("numbers go on"))
-}
-
-/// What the player should know of the take itself, on standard error.
-fn tell(taken: &Taken, arguments: &ListenArguments) {
-    if let Some(reason) = &taken.reason {
-        eprintln!("passagework: {reason}");
-    }
-    if taken.lost_frames > 0 {
-        let at: Vec<String> = taken
-            .lost_at_s
-            .iter()
-            .map(|s| format!("{s:.1} s"))
-            .collect();
-        eprintln!(
-            "passagework: {} samples were lost, at {}: close other programs",
-            taken.lost_frames,
-            at.join(", ")
-        );
-    }
-    let sounded = arguments.click.click.is_some() && !arguments.click.silent_click;
-    if sounded && taken.click_at_s.is_none() {
-        eprintln!(
-            "passagework: how long the click takes to your microphone is not known, so that only scatter and trend against it are told; `passagework latency` measures it"
-        );
-    }
-    if let Some(ppm) = taken.skew_ppm.filter(|ppm| ppm.abs() > TOLD_SKEW_PPM) {
-        eprintln!(
-            "passagework: loudspeaker and microphone run {:.0} parts in a million apart; that is taken off",
-            ppm.abs()
-        );
-    }
-    eprintln!("passagework: the take is in {}", taken.path.display());
-}
-
-/// Clocks nearer to each other than this are as good as one, parts in a million: 6 ms in a
-/// minute.
-const TOLD_SKEW_PPM: f64 = 100.0;
-
-/// Sends a recording through the live path, block by block.
-fn follow_file(
-    mut reader: TakeReader,
-    mut listener: Listener,
-    fast: bool,
-    out: &mut dyn Write,
-) -> Result<(), CommandError> {
-    let begun = Instant::now();
-    let mut block = Vec::new();
-    let mut events = Vec::new();
-    while reader.next_block(&mut block) {
-        for piece in block.chunks(BLOCK_SAMPLES) {
-            listener.push(piece, &mut events);
-            for event in events.drain(..) {
-                write_event(&event, out)?;
-            }
-            if !fast {
-                let due = Duration::from_secs_f64(listener.heard_s());
-                std::thread::sleep(due.saturating_sub(begun.elapsed()));
-            }
-        }
-    }
-    listener.finish(None, &mut events);
-    for event in events {
-        write_event(&event, out)?;
-    }
-    Ok(())
 }
 
 /// A reader that has gone away is no failure of the take.

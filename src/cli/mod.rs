@@ -4,8 +4,10 @@ pub mod check;
 pub mod class;
 pub mod demo;
 pub mod devices;
+pub mod drill;
 pub mod fingers;
 pub mod hear;
+pub mod ladder;
 pub mod latency;
 pub mod library;
 pub mod line;
@@ -13,6 +15,8 @@ pub mod listen;
 pub mod manifest;
 pub mod output;
 pub mod page;
+pub mod play;
+pub mod practise;
 pub mod review;
 
 use std::process::ExitCode;
@@ -48,6 +52,14 @@ pub enum Command {
     Class(class::ClassArguments),
     /// Plan the fingerings of a line ahead: little fingers, forks, side keys, slides
     Fingers(fingers::FingersArguments),
+    /// Make drills from what is hard in a line or a take: music to print, hear and check
+    Drill(drill::DrillArguments),
+    /// Today's sheet: which drills in which order, for the minutes there are
+    Practise(practise::PractiseArguments),
+    /// Hear passes of a drill and say the tempo of the next
+    Ladder(ladder::LadderArguments),
+    /// Hear the line as it is written
+    Play(play::PlayArguments),
     /// Open the page: line, take and findings in the browser of this machine
     Page(page::PageArguments),
     /// The kept takes: list, delete, export, import

@@ -17,6 +17,15 @@ pub struct PageArguments {
     /// Port on this machine [default: any that is free]
     #[arg(long, value_name = "N", default_value_t = 0, hide_default_value = true)]
     port: u16,
+    /// Listen to this recording in place of the microphone
+    #[arg(long, value_name = "FILE")]
+    take: Option<PathBuf>,
+    /// The microphone, as `passagework devices` names it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    input: Option<String>,
+    /// The loudspeaker, as `passagework devices` names it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    output: Option<String>,
     /// Open the page in the default browser
     #[arg(long)]
     open: bool,
@@ -31,6 +40,9 @@ pub fn run(arguments: &PageArguments) -> Result<Done, CommandError> {
         voice: choice.voice,
         tune: choice.tune,
         instrument: choice.instrument,
+        fed_take: arguments.take.clone(),
+        input: arguments.input.clone(),
+        output: arguments.output.clone(),
     };
     serve(&options, |address| {
         // A reader that has gone away takes the address with it, not the page.

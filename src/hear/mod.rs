@@ -4,6 +4,7 @@
 //! probability, doubtful ones too: the alignment weighs them with what is written,
 //! `passagework hear` prints those above one half.
 
+pub mod blips;
 mod click_train;
 mod clicks;
 pub mod confidence;
@@ -15,6 +16,7 @@ mod metronome;
 pub mod notes;
 pub mod path;
 pub mod pitch;
+pub mod recording;
 pub mod refine;
 pub mod room;
 pub mod stream;
@@ -62,6 +64,16 @@ impl HeardNote {
     }
 }
 
+/// A pitch touched between two slurred notes; no note.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeardBlip {
+    /// Where the old note ends, and the new one's onset.
+    pub onset_s: f64,
+    pub length_s: f64,
+    /// Fractional sounding MIDI number at A4 = 440 Hz.
+    pub midi: f64,
+}
+
 /// A click of a metronome heard in the take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HeardClick {
@@ -88,6 +100,7 @@ pub struct Recording {
 pub struct Hearing {
     /// In order of onset; doubtful ones included (see [`HeardNote::confidence`]).
     pub notes: Vec<HeardNote>,
+    pub blips: Vec<HeardBlip>,
     pub clicks: Vec<HeardClick>,
     /// Tuning of the take within 50 cents of 440 Hz, and its standard error.
     pub a4_hz: f64,
@@ -156,8 +169,17 @@ impl Hearer {
         let (sketches, recording, clicks) = self.listen(options);
         let notes = confidence::weigh(&sketches, recording.noise_dbfs);
         let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
+        let blips = sketches.iter().filter_map(|s| {
+            let blip = s.blip?;
+            Some(HeardBlip {
+                onset_s: s.onset_s,
+                length_s: blip.length_s,
+                midi: blip.midi,
+            })
+        });
         Hearing {
             notes,
+            blips: blips.collect(),
             clicks,
             a4_hz,
             a4_hz_se,
@@ -268,6 +290,7 @@ fn listen(
         sample_rate_hz,
         level_dbfs: loud,
         noise_dbfs: floor,
+        warnings: recording::warnings(&envelope, duration_s),
         ..Recording::default()
     };
     (sketches, recording)

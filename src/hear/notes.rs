@@ -89,6 +89,8 @@ pub struct Sketch {
     /// Level of the last third against the first, dB.
     pub slope_db: f64,
     pub offers: Vec<super::pitch::Offer>,
+    /// A pitch touched on the way here; it begins with the onset.
+    pub blip: Option<super::blips::Blip>,
 }
 
 impl Sketch {
@@ -155,6 +157,12 @@ impl NoteMaker<'_> {
         for i in 0..sketches.len() {
             self.listen_closely(&mut sketches, i);
         }
+        super::blips::find(
+            &mut sketches,
+            self.samples,
+            self.sample_rate_hz,
+            self.sample_rate_hz / 4.0,
+        );
         sketches
     }
 
@@ -398,6 +406,7 @@ impl NoteMaker<'_> {
                     new_power_db: 0.0,
                     slope_db: 0.0,
                     offers: Vec::new(),
+                    blip: None,
                 },
                 width_s,
                 sketches,

@@ -111,15 +111,38 @@ pub fn added(hearing: &Hearing, alignment: &Alignment, a4_hz: f64) -> Vec<AddedN
         .collect()
 }
 
+/// Sounds between two notes that are none, in order: those too short for a note, and the
+/// pitches touched at a finger change of the line.
 pub fn transitions(hearing: &Hearing, alignment: &Alignment, a4_hz: f64) -> Vec<Transition> {
-    extras(hearing, &alignment.transitions)
+    let mut transitions: Vec<Transition> = extras(hearing, &alignment.transitions)
         .map(|(extra, heard)| Transition {
             onset_s: heard.onset_s,
             ms: 1e3 * heard.duration_s(),
             midi: nearest_midi(heard.midi, a4_hz),
             after_index: extra.after_idx,
         })
-        .collect()
+        .collect();
+    let mut begun: Vec<(f64, usize)> = Vec::new();
+    for (index, matched) in alignment.notes.iter().enumerate() {
+        for attempt in matched.earlier.iter().chain([&matched.last]) {
+            let heard = attempt.heard_idx.and_then(|idx| hearing.notes.get(idx));
+            begun.extend(heard.map(|note| (note.onset_s, index)));
+        }
+    }
+    begun.sort_by(|a, b| a.0.total_cmp(&b.0));
+    transitions.extend(hearing.blips.iter().filter_map(|blip| {
+        let before = begun.partition_point(|(onset_s, _)| *onset_s < blip.onset_s);
+        // Noodling before the first note and after the last is no finger change of the line.
+        begun.get(before)?;
+        Some(Transition {
+            onset_s: blip.onset_s,
+            ms: 1e3 * blip.length_s,
+            midi: nearest_midi(blip.midi, a4_hz),
+            after_index: Some(begun[before.checked_sub(1)?].1),
+        })
+    }));
+    transitions.sort_by(|a, b| a.onset_s.total_cmp(&b.onset_s));
+    transitions
 }
 
 fn extras<'a>(

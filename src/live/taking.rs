@@ -4,6 +4,7 @@
 //! events to whoever shows them. It ends on the player's word, after the last note, after a
 //! long silence, or when the microphone or the disk fails; what was taken is kept in every case.
 
+use std::cell::Cell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -15,10 +16,15 @@ use super::Listener;
 use super::beats::BeatTrack;
 use super::clock::StreamClock;
 use super::events::Event;
+use super::latency::Remembered;
+use super::place::data_folder;
+use crate::align::passage;
 use crate::judge::stats::LineFit;
+use crate::line::Line;
+use crate::pipeline::TakeOptions;
 use crate::sound::capture::Came;
-use crate::sound::click::Beats;
-use crate::sound::device::{Loudspeaker, Microphone};
+use crate::sound::click::{Beats, ClickPlayer};
+use crate::sound::device::{DeviceError, Loudspeaker, Microphone};
 use crate::sound::recorder::{Recorder, RecorderError};
 
 /// Frames taken from the ring at once.
@@ -50,6 +56,72 @@ pub struct Sounding {
     pub latency_s: Option<f64>,
 }
 
+/// Level of the click, dB re full scale: heard beside an instrument, and no louder; the player
+/// turns up what is too quiet.
+pub const DEFAULT_CLICK_DB: f64 = -26.0;
+
+/// Silence that ends a take, once something was played, seconds.
+pub const SILENCE_ENDS_S: f64 = 20.0;
+
+/// The first click sounds this long after the loudspeaker was opened, seconds: its first moments
+/// are not steady.
+const FIRST_CLICK_S: f64 = 1.2;
+
+impl Sounding {
+    /// The beat is only shown.
+    pub fn silent(track: BeatTrack, microphone: &Microphone) -> Sounding {
+        let rate_hz = microphone.sample_rate_hz();
+        Sounding {
+            speaker: None,
+            track,
+            speaker_rate_hz: rate_hz,
+            first_frame: (FIRST_CLICK_S * f64::from(rate_hz)) as u64,
+            latency_s: Some(0.0),
+        }
+    }
+
+    /// Opens the loudspeaker of that name, or the system's, and sets the click going; `gain` is
+    /// its peak, share of full scale.
+    pub fn open(
+        output: Option<&str>,
+        track: BeatTrack,
+        gain: f32,
+        microphone: &Microphone,
+    ) -> Result<Sounding, DeviceError> {
+        let opened = Cell::new((0, 0));
+        let speaker = Loudspeaker::open(output, |rate_hz| {
+            let first_frame = (FIRST_CLICK_S * f64::from(rate_hz)) as u64;
+            opened.set((rate_hz, first_frame));
+            let mut player = ClickPlayer::new(track.clone(), rate_hz, first_frame, gain);
+            Box::new(move |first, mono: &mut [f32]| player.fill(first, mono))
+        })?;
+        let (speaker_rate_hz, first_frame) = opened.get();
+        let latency_s = data_folder().ok().and_then(|folder| {
+            Remembered::load(&folder)
+                .of(microphone.name(), speaker.name())
+                .map(|latency| 1e-3 * latency.median_ms)
+        });
+        Ok(Sounding {
+            speaker: Some(speaker),
+            track,
+            speaker_rate_hz,
+            first_frame,
+            latency_s,
+        })
+    }
+}
+
+/// Index of the last note that is to be played: of the passage, or of the line.
+pub fn last_to_play(line: &Line, options: &TakeOptions) -> usize {
+    options
+        .align
+        .bars
+        .as_ref()
+        .and_then(|(from, to)| passage(line, from, to))
+        .map_or(line.notes.len(), |range| range.end)
+        .saturating_sub(1)
+}
+
 /// Everything one take needs.
 pub struct Taking {
     pub microphone: Microphone,
@@ -76,6 +148,48 @@ pub struct Taken {
     pub click_stretch: Option<f64>,
     /// Loudspeaker against microphone, parts in a million.
     pub skew_ppm: Option<f64>,
+}
+
+/// Clocks nearer to each other than this are as good as one, parts in a million: 6 ms in a
+/// minute.
+const TOLD_SKEW_PPM: f64 = 100.0;
+
+impl Taken {
+    /// Where the click lay in the take, for the judging.
+    pub fn lay_click(&self, options: &mut TakeOptions) {
+        if let (Some(click), Some(stretch)) = (&mut options.judge.click, self.click_stretch) {
+            click.at_s = self.click_at_s;
+            click.bpm /= stretch;
+        }
+    }
+
+    /// What the player should know of the recording itself, a sentence each; `sounded`: there
+    /// was a click to hear.
+    pub fn remarks(&self, sounded: bool) -> Vec<String> {
+        let mut remarks: Vec<String> = self.reason.iter().cloned().collect();
+        if self.lost_frames > 0 {
+            let at: Vec<String> = self.lost_at_s.iter().map(|s| format!("{s:.1} s")).collect();
+            remarks.push(format!(
+                "{} samples were lost, at {}: close other programs",
+                self.lost_frames,
+                at.join(", ")
+            ));
+        }
+        if sounded && self.click_at_s.is_none() {
+            remarks.push(
+                "how long the click takes to your microphone is not known, so that only scatter and trend against it are told; `passagework latency` measures it"
+                    .into(),
+            );
+        }
+        if let Some(ppm) = self.skew_ppm.filter(|ppm| ppm.abs() > TOLD_SKEW_PPM) {
+            remarks.push(format!(
+                "loudspeaker and microphone run {:.0} parts in a million apart; that is taken off",
+                ppm.abs()
+            ));
+        }
+        remarks.push(format!("the take is in {}", self.path.display()));
+        remarks
+    }
 }
 
 impl Taking {

@@ -9,6 +9,7 @@ mod assets;
 mod events;
 mod line_sound;
 mod lines;
+mod live;
 mod refusal;
 mod remembered;
 mod reports;

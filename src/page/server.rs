@@ -16,6 +16,7 @@ use super::security::{Guard, guard};
 use super::store::{Choice, Store};
 use super::{assets, events, lines, reports, takes};
 use crate::line::instruments;
+use crate::sound::{SoundError, TakeReader};
 
 /// Work under way when the server stops is given this long.
 const LAST_WORK: Duration = Duration::from_millis(500);
@@ -31,6 +32,11 @@ pub struct PageOptions {
     pub voice: Option<String>,
     pub tune: Option<u32>,
     pub instrument: Option<String>,
+    /// A recording listened to in place of the microphone.
+    pub fed_take: Option<PathBuf>,
+    /// Microphone and loudspeaker by name; the system's own otherwise.
+    pub input: Option<String>,
+    pub output: Option<String>,
 }
 
 /// Why there is no page.
@@ -43,6 +49,8 @@ pub enum PageError {
     },
     #[error("{0}")]
     Unusable(String),
+    #[error(transparent)]
+    Take(#[from] SoundError),
     #[error(
         "port {port} of this machine cannot be had: {source}; leave --port away, or name another"
     )]
@@ -60,6 +68,9 @@ pub struct Page {
     pub store: Store,
     /// Held by the take that is being heard.
     pub turn: tokio::sync::Mutex<()>,
+    pub fed_take: Option<PathBuf>,
+    pub input: Option<String>,
+    pub output: Option<String>,
     remembered: Mutex<Remembered>,
     /// The line named at the start, as the page is told of it.
     first_line: Mutex<Option<Value>>,
@@ -79,10 +90,16 @@ pub fn serve(options: &PageOptions, ready: impl FnOnce(&str)) -> Result<(), Page
     let page = Arc::new(Page {
         store: Store::new(folder.path().to_path_buf()),
         turn: tokio::sync::Mutex::new(()),
+        fed_take: options.fed_take.clone(),
+        input: options.input.clone(),
+        output: options.output.clone(),
         remembered: Mutex::new(remembered::recall()),
         first_line: Mutex::new(None),
     });
     first_line(&page, options)?;
+    if let Some(take) = &options.fed_take {
+        TakeReader::open(take)?;
+    }
     let served = runtime.block_on(run(options.port, page, ready));
     runtime.shutdown_timeout(LAST_WORK);
     served

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
 
 use super::refusal::Refusal;
 use crate::judge::Check;
@@ -52,14 +53,32 @@ impl LineFile {
 pub struct TakeFile {
     pub name: String,
     pub path: PathBuf,
+    pub duration_s: f64,
     /// Number of its sound, for listening.
     pub sound: u64,
+    /// The file is in our folder and goes with this; one from the microphone stays where
+    /// `listen` keeps it.
+    pub ours: bool,
+}
+
+impl TakeFile {
+    /// As the page is told of it.
+    pub fn described(&self, number: u64) -> Value {
+        json!({
+            "number": number,
+            "name": self.name,
+            "sound": self.sound,
+            "duration_s": self.duration_s,
+        })
+    }
 }
 
 impl Drop for TakeFile {
     fn drop(&mut self) {
-        // The folder goes at the end in any case.
-        let _ = std::fs::remove_file(&self.path);
+        if self.ours {
+            // The folder goes at the end in any case.
+            let _ = std::fs::remove_file(&self.path);
+        }
     }
 }
 

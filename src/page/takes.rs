@@ -1,7 +1,7 @@
 //! Takes: in as recordings, out as sounds to listen to.
 
 use std::future::poll_fn;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::pin::Pin;
 use std::sync::Arc;
 
@@ -11,14 +11,14 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use axum::routing::{get, post};
 use axum::{Json, Router};
-use serde_json::{Value, json};
+use serde_json::Value;
 use tokio::io::AsyncWriteExt;
 use tower_http::services::ServeFile;
 
 use super::lines::Named;
 use super::refusal::Refusal;
 use super::server::Page;
-use super::store::{Sound, TakeFile};
+use super::store::{Sound, Store, TakeFile};
 use crate::sound::TakeReader;
 
 /// Half an hour of stereo at 48 kHz and 24 bits; an étude takes a few minutes.
@@ -37,27 +37,43 @@ async fn put(
     body: Body,
 ) -> Result<Json<Value>, Refusal> {
     let (number, path) = page.store.place("");
-    let mut take = TakeFile {
+    let take = TakeFile {
         name: shown_name(&named.name),
         path,
+        duration_s: 0.0,
         sound: 0,
+        ours: true,
     };
     write_body(&take.path, body).await?;
-    let read = tokio::task::spawn_blocking(move || {
-        let (sound, path) = page.store.place(".wav");
-        let duration_s = decode(&take.path, &path).map_err(|e| told_as(e, &take))?;
-        page.store.put_sound(sound, Sound { path });
-        take.sound = sound;
-        let described = json!({
-            "number": number,
-            "name": take.name,
-            "sound": sound,
-            "duration_s": duration_s,
-        });
-        page.store.put_take(number, take);
-        Ok(described)
-    });
-    read.await.map_err(Refusal::failed)?.map(Json)
+    tokio::task::spawn_blocking(move || keep(&page.store, number, take))
+        .await
+        .map_err(Refusal::failed)?
+        .map(Json)
+}
+
+/// Keeps a take from the microphone, which stays where it is; its number.
+pub fn keep_listened(store: &Store, path: PathBuf) -> Result<u64, Refusal> {
+    let (number, _) = store.place("");
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let take = TakeFile {
+        name: shown_name(&name),
+        path,
+        duration_s: 0.0,
+        sound: 0,
+        ours: false,
+    };
+    keep(store, number, take).map(|_| number)
+}
+
+/// Makes the sound of a take and keeps both.
+fn keep(store: &Store, number: u64, mut take: TakeFile) -> Result<Value, Refusal> {
+    let (sound, path) = store.place(".wav");
+    take.duration_s = decode(&take.path, &path).map_err(|e| told_as(e, &take))?;
+    take.sound = sound;
+    store.put_sound(sound, Sound { path });
+    let described = take.described(number);
+    store.put_take(number, take);
+    Ok(described)
 }
 
 async fn write_body(path: &Path, mut body: Body) -> Result<(), Refusal> {

@@ -1,5 +1,6 @@
 //! A fingering plan as text for the player and as JSON (`passagework.fingers/1`).
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use serde::Serialize;
@@ -33,6 +34,17 @@ pub fn worth_marking(chart: &Chart, note: &NotePlan) -> bool {
 
 pub fn fingering<'a>(chart: &'a Chart, note: &NotePlan) -> Option<&'a Fingering> {
     Some(&chart.fingerings[note.hold?.fingering])
+}
+
+/// Letters over the notes that are worth a pencil mark, by the note's index.
+pub fn marks(chart: &Chart, plan: &Plan) -> BTreeMap<usize, String> {
+    plan.notes
+        .iter()
+        .enumerate()
+        .filter(|(_, note)| worth_marking(chart, note))
+        .filter_map(|(i, note)| Some((i, fingering(chart, note)?.mark.clone())))
+        .filter(|(_, mark)| !mark.is_empty())
+        .collect()
 }
 
 /// The plan by the contract `passagework.fingers/1`, one JSON object and a line feed.

@@ -4,6 +4,7 @@ pub mod class;
 pub mod fingers;
 pub mod json;
 pub mod line;
+pub mod practise;
 pub mod review;
 mod review_page;
 pub mod text;

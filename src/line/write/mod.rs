@@ -1,12 +1,14 @@
-//! A [`Line`] written down again: MusicXML 4.0 for engraving and for other programs.
+//! A [`Line`] written down again: MusicXML 4.0, ABC 2.1 and Standard MIDI Files.
 //!
 //! A line knows no note values: [`page`] lays its notes and the rests between them out in bars,
 //! [`values`] finds values, ties and tuplets for them, [`beams`] joins the small ones, and
-//! [`musicxml`](self) says all of it as XML.
+//! [`musicxml`](self) says all of it as XML, `abc` as text; `smf` takes the line's own times.
 
+mod abc;
 mod beams;
 mod musicxml;
 mod page;
+mod smf;
 mod values;
 
 use std::collections::BTreeMap;
@@ -50,4 +52,14 @@ pub struct Written {
 /// sequencer plays them, are written to its start.
 pub fn musicxml(line: &Line, options: &WriteOptions) -> Written {
     musicxml::write(line, options)
+}
+
+/// Writes `line` as a tune of ABC 2.1, in playing order, every accidental in place.
+pub fn abc(line: &Line) -> String {
+    abc::write(line)
+}
+
+/// Writes `line` as a Standard MIDI File of format 0, in playing order, at sounding pitch.
+pub fn smf(line: &Line) -> Vec<u8> {
+    smf::write(line)
 }

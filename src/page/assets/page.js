@@ -309,7 +309,10 @@ function idle() {
 
 function showReport(event) {
   stand.report = event;
+  stand.take = event.take;
   stand.lineSound = null;
+  chosen($('take-name'), `${event.take.name}, ${clock(event.take.duration_s)}`);
+  ready();
   const check = event.check;
   $('sheet').classList.add('marked');
   $('margin').hidden = false;
@@ -318,7 +321,7 @@ function showReport(event) {
   $('findings').replaceChildren(...check.findings.map(findingItem));
   if (check.findings.length === 0) $('findings').append(make('li', {}, 'Nothing to mark.'));
   $('figures').replaceChildren(...figures(check).map((text) => make('p', {}, text)));
-  $('warnings').replaceChildren(...check.take.warnings.map((text) => make('li', {}, text)));
+  $('warnings').replaceChildren(...[...event.remarks, ...check.take.warnings].map((text) => make('li', {}, text)));
   $('save-json').href = `api/reports/${event.report}/check.json`;
   showInWords(stand.line.line.notes, check.findings);
   drawPart(`api/reports/${event.report}/part.svg`);
@@ -469,7 +472,7 @@ async function load(source) {
     });
     busy('');
   }
-  const sound = source === 'line' ? stand.lineSound.sound : stand.report.sound;
+  const sound = source === 'line' ? stand.lineSound.sound : stand.report.take.sound;
   const address = `api/sounds/${sound}`;
   if (player.getAttribute('src') !== address) {
     player.src = address;

@@ -1,0 +1,251 @@
+//! What a recorder or a room has done to a take, read off its pauses.
+//!
+//! A pause after playing shows it without any note being known: an automatic gain lifts the
+//! noise again once the loud sound is gone; a noise suppressor holds the noise for a moment
+//! and then shuts; a distant microphone hears the room ring on. Fewer pauses than it takes to
+//! be sure give no warning.
+
+use super::envelope::Envelope;
+
+/// Step and width of the level looked at, seconds.
+const STEP_S: f64 = 0.010;
+
+/// A pause is this far below the playing, dB, for this long, seconds.
+const PAUSE_DB: f64 = 18.0;
+const PAUSE_S: f64 = 0.3;
+
+/// Share of the steps, by level, whose upper end is the playing.
+const LOUD_SHARE: f64 = 0.9;
+
+/// Fewest pauses that say anything of gain or room.
+const PAUSES_MIN: usize = 2;
+
+/// A pause whose noise rises by this, dB, from its quietest moment to its end was lifted.
+const LIFTED_DB: f64 = 2.5;
+
+/// A level that stands still for the first time, seconds, and falls by the next, dB, within
+/// the last, seconds, was shut off: rooms and notes die away evenly, by 9 dB at the most in
+/// simulated ones.
+const PLATEAU_S: f64 = 0.06;
+const SHUT_DB: f64 = 15.0;
+const SHUT_S: f64 = 0.04;
+
+/// Standard deviation of a level that stands still, dB.
+const STILL_DB: f64 = 2.5;
+
+/// The sound before a pause dies from the first to the second of these below its loudest, dB.
+/// A clarinet's own tone does within 0.07 s, in a room of one second heard from afar it takes
+/// over 0.2.
+const DIES_DB: (f64, f64) = (6.0, 26.0);
+const DIES_S: f64 = 0.2;
+
+/// The noise must lie this far below that, dB, or it hides the end.
+const HIDDEN_DB: f64 = 6.0;
+
+/// How far before a pause its last sound is looked for, seconds.
+const BEFORE_S: f64 = 0.6;
+
+pub const AUTOMATIC_GAIN: &str =
+    "the recorder's automatic gain was on: levels say little; switch it off where you can";
+pub const NOISE_SUPPRESSION: &str = "the recorder suppressed noise: soft beginnings and ends may be missing; switch it off where you can";
+pub const FAR_MICROPHONE: &str =
+    "the room rings louder than suits: beginnings are blurred; put the microphone nearer";
+
+/// Sentences for the player, each at most once.
+pub fn warnings(envelope: &Envelope, duration_s: f64) -> Vec<String> {
+    let levels_db = envelope.curve_db(0.0, duration_s, STEP_S);
+    // The curve comes at the envelope's own step.
+    let every = (STEP_S / super::envelope::STEP_S).round() as usize;
+    let levels_db: Vec<f64> = levels_db.into_iter().step_by(every.max(1)).collect();
+    let mut sorted = levels_db.clone();
+    sorted.sort_by(f64::total_cmp);
+    let Some(loud_db) = sorted.get((LOUD_SHARE * sorted.len() as f64) as usize) else {
+        return Vec::new();
+    };
+    let pauses = pauses(&levels_db, loud_db - PAUSE_DB);
+    let seen = |of: &dyn Fn(&Pause) -> Option<f64>| -> Vec<f64> {
+        let mut values: Vec<f64> = pauses.iter().filter_map(of).collect();
+        values.sort_by(f64::total_cmp);
+        values
+    };
+    let mut warnings = Vec::new();
+    let lifted = seen(&|p| p.lifted_db());
+    // Three in four of them: a breath or a key lifts one.
+    if lifted.len() >= PAUSES_MIN && lifted[lifted.len() / 4] >= LIFTED_DB {
+        warnings.push(AUTOMATIC_GAIN.to_owned());
+    }
+    let shut = seen(&|p| p.shut_db());
+    if !shut.is_empty() && shut[shut.len() / 2] >= SHUT_DB {
+        warnings.push(NOISE_SUPPRESSION.to_owned());
+    }
+    let dying = seen(&|p| p.dies_s());
+    if dying.len() >= PAUSES_MIN && dying[dying.len() / 2] >= DIES_S {
+        warnings.push(FAR_MICROPHONE.to_owned());
+    }
+    warnings
+}
+
+/// Levels of a pause, and of what sounded before it.
+struct Pause<'a> {
+    before_db: &'a [f64],
+    levels_db: &'a [f64],
+}
+
+fn steps(seconds: f64) -> usize {
+    (seconds / STEP_S).round() as usize
+}
+
+/// Pauses after some playing.
+fn pauses(levels_db: &[f64], below_db: f64) -> Vec<Pause<'_>> {
+    let mut pauses = Vec::new();
+    let mut first = 0;
+    for end in 1..=levels_db.len() {
+        let quiet = levels_db[end - 1] < below_db;
+        if !quiet || end == levels_db.len() {
+            let last = if quiet { end } else { end - 1 };
+            if first > steps(PLATEAU_S) && last >= first + steps(PAUSE_S) {
+                pauses.push(Pause {
+                    before_db: &levels_db[first.saturating_sub(steps(BEFORE_S))..first],
+                    levels_db: &levels_db[first..last],
+                });
+            }
+            first = end;
+        }
+    }
+    pauses
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+impl Pause<'_> {
+    /// The pause without the moments in which the next note may already speak.
+    fn inside(&self) -> &[f64] {
+        &self.levels_db[..self.levels_db.len() - 3]
+    }
+
+    /// Rise from the quietest moment to the end, dB.
+    fn lifted_db(&self) -> Option<f64> {
+        let smooth: Vec<f64> = self.inside().windows(5).map(mean).collect();
+        let lowest = (0..smooth.len()).min_by(|a, b| smooth[*a].total_cmp(&smooth[*b]))?;
+        let time = smooth.len() - lowest > steps(0.12);
+        Some(if time {
+            smooth[smooth.len() - 1] - smooth[lowest]
+        } else {
+            0.0
+        })
+    }
+
+    /// Greatest fall from a level that stood still, dB.
+    fn shut_db(&self) -> Option<f64> {
+        let levels = self.inside();
+        let (still, fall) = (steps(PLATEAU_S), steps(SHUT_S));
+        let mut most: f64 = 0.0;
+        for at in still..levels.len().saturating_sub(fall + 1) {
+            let plateau = &levels[at - still..at];
+            let level = mean(plateau);
+            let spread = mean(
+                &plateau
+                    .iter()
+                    .map(|l| (l - level).powi(2))
+                    .collect::<Vec<_>>(),
+            );
+            let half = still / 2;
+            let leans = mean(&plateau[half..]) - mean(&plateau[..half]);
+            if spread.sqrt() < STILL_DB && leans.abs() < STILL_DB / 2.0 {
+                let after = &levels[at + fall..(at + 3 * fall).min(levels.len())];
+                let loudest = after.iter().copied().fold(-200.0, f64::max);
+                most = most.max(level - loudest);
+            }
+        }
+        Some(most)
+    }
+
+    /// How long the sound before it takes to die; `None` where noise hides it.
+    fn dies_s(&self) -> Option<f64> {
+        let all: Vec<f64> = self
+            .before_db
+            .iter()
+            .chain(self.levels_db)
+            .copied()
+            .collect();
+        let loudest = self.before_db.iter().copied().fold(-200.0, f64::max);
+        let quietest = self.levels_db.iter().copied().fold(f64::INFINITY, f64::min);
+        if quietest > loudest - DIES_DB.1 - HIDDEN_DB {
+            return None;
+        }
+        let begins = all.iter().rposition(|l| *l >= loudest - DIES_DB.0)?;
+        let ends = all[begins..]
+            .iter()
+            .position(|l| *l < loudest - DIES_DB.1)?;
+        Some(ends as f64 * STEP_S)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 8000.0;
+
+    /// Tones of 0.8 s and pauses of 0.8 s over noise, 8 s in all; `level(seconds since the
+    /// tone's end)` is the amplitude of tone and noise, a negative time being within the tone.
+    fn take(level: impl Fn(f64) -> (f64, f64)) -> Vec<String> {
+        let mut state = 1u64;
+        let samples: Vec<f32> = (0..(8.0 * RATE_HZ) as usize)
+            .map(|n| {
+                let t = n as f64 / RATE_HZ;
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1);
+                let noise = (state >> 33) as f64 / f64::from(1u32 << 31) - 0.5;
+                let (tone, hiss) = level(t.rem_euclid(1.6) - 0.8);
+                (tone * (std::f64::consts::TAU * 440.0 * t).sin() + hiss * noise) as f32
+            })
+            .collect();
+        warnings(&Envelope::new(&samples, RATE_HZ), 8.0)
+    }
+
+    fn dying(t: f64, tau_s: f64) -> f64 {
+        0.2 * (-t.max(0.0) / tau_s).exp()
+    }
+
+    #[test]
+    fn a_plain_recording_gives_no_warning() {
+        for hiss in [0.0, 0.0003, 0.003] {
+            assert_eq!(
+                take(|t| (dying(t, 0.01), hiss)),
+                Vec::<String>::new(),
+                "{hiss}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_gain_that_comes_back_in_the_pauses_is_noticed() {
+        // Half a second to come back, as a voice recorder's.
+        let gain = |t: f64| {
+            if t < 0.0 {
+                0.3
+            } else {
+                1.0 - 0.7 * (-t / 0.5).exp()
+            }
+        };
+        let heard = take(|t| (gain(t) * dying(t, 0.01), gain(t) * 0.003));
+        assert_eq!(heard, [AUTOMATIC_GAIN]);
+    }
+
+    #[test]
+    fn noise_that_is_shut_off_is_noticed() {
+        let gate = |t: f64| if t < 0.15 { 1.0 } else { 0.01 };
+        let heard = take(|t| (gate(t) * dying(t, 0.01), gate(t) * 0.002));
+        assert_eq!(heard, [NOISE_SUPPRESSION]);
+    }
+
+    #[test]
+    fn a_room_that_rings_on_is_noticed() {
+        // 60 dB in 1 s: amplitude falls to 1/e in 1/6.91 s.
+        assert_eq!(take(|t| (dying(t, 1.0 / 6.91), 0.0002)), [FAR_MICROPHONE]);
+    }
+}
