@@ -71,9 +71,9 @@ fn percent(share: f64) -> String {
 }
 
 /// One picture a system, so that paper of any height breaks between them.
-fn systems(sheet: &Sheet) -> Markup {
+pub fn systems(sheet: &Sheet) -> Markup {
     let mut glyphs = format!(
-        "<svg width=\"0\" height=\"0\" aria-hidden=\"true\" style=\"position:absolute\">{}</svg>",
+        "<svg class=\"glyphs\" width=\"0\" height=\"0\" aria-hidden=\"true\">{}</svg>",
         sheet.defs
     );
     for block in &sheet.blocks {
