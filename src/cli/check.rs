@@ -13,6 +13,7 @@ use passagework::show::{self, text::Layout};
 
 use super::library::LibraryChoice;
 use super::line::LineChoice;
+use super::marked::Picture;
 use super::{CommandError, Done, manifest, output};
 
 #[derive(Args)]
@@ -47,6 +48,10 @@ pub struct CheckArguments {
         allow_negative_numbers = true
     )]
     click_at: Option<f64>,
+    /// Write the étude with the marks in it to FILE: a picture (.svg), paper (.pdf) or a page
+    /// with everything (.html)
+    #[arg(long, value_name = "FILE")]
+    marked: Option<PathBuf>,
     /// Write the check as JSON to FILE; "-" is standard output, instead of the text
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -111,6 +116,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.said().options(&line)?;
     let take = arguments.take.as_deref().expect("required above");
+    let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
     // Opened first: a library that cannot be written to is known before the work.
     let library = match arguments.keeping.keep {
         true => Some(arguments.keeping.place.open()?),
@@ -126,6 +132,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
         }
         None => None,
     };
+    if let Some(picture) = picture {
+        busy.say("marking");
+        picture.write(&line, &check)?;
+    }
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;

@@ -16,29 +16,29 @@ pub fn styled() -> bool {
     std::io::stdout().is_terminal() && !set("NO_COLOR") && !dumb
 }
 
-/// Writes `text` to standard output. A reader that has gone away (`| head`) is no failure.
-pub fn print(text: &str) -> std::io::Result<()> {
+/// Writes `content` to standard output. A reader that has gone away (`| head`) is no failure.
+pub fn print(content: impl AsRef<[u8]>) -> std::io::Result<()> {
     let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(content.as_ref()).and_then(|()| out.flush()) {
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
     }
 }
 
-/// Writes `text` to `path` (`-` is standard output), by way of a file beside it, so that
+/// Writes `content` to `path` (`-` is standard output), by way of a file beside it, so that
 /// nothing half written is left behind.
-pub fn write_whole(path: &Path, text: &str) -> Result<(), OutputError> {
+pub fn write_whole(path: &Path, content: impl AsRef<[u8]>) -> Result<(), OutputError> {
     if path.as_os_str() == "-" {
-        return print(text).map_err(|source| OutputError("standard output".into(), source));
+        return print(content).map_err(|source| OutputError("standard output".into(), source));
     }
     let failed = |source| OutputError(path.display().to_string(), source);
     // A device or a pipe is written to as it is: a file put in its place would take it away.
     if std::fs::metadata(path).is_ok_and(|found| !found.is_file()) {
-        return std::fs::write(path, text).map_err(failed);
+        return std::fs::write(path, content).map_err(failed);
     }
     let mut beside = path.as_os_str().to_owned();
     beside.push(format!(".{}.part", std::process::id()));
-    std::fs::write(&beside, text)
+    std::fs::write(&beside, content)
         .and_then(|()| std::fs::rename(&beside, path))
         .inspect_err(|_| {
             // The first error is the one to tell; the leftover may never have been made.

@@ -67,7 +67,10 @@ fn resources() -> std::io::Result<tempfile::TempDir> {
         let first = path.components().next();
         let top = first.map(|c| c.as_os_str().to_string_lossy().into_owned());
         // Verovio reads Bravura's table whatever the font.
-        matches!(top.as_deref(), Some(FONT | "text" | "Bravura.xml" | "Leipzig.xml"))
+        matches!(
+            top.as_deref(),
+            Some(FONT | "text" | "Bravura.xml" | "Leipzig.xml")
+        )
     };
     let mut folders = vec![&verovio_data::DATA];
     while let Some(dir) = folders.pop() {

@@ -86,9 +86,7 @@ pub fn systems(sheet: &Sheet) -> Markup {
         let _ = write!(
             glyphs,
             "<svg class=\"system\" viewBox=\"0 0 {:.0} {:.0}\" role=\"group\" aria-label=\"{name}\">{}</svg>",
-            sheet.width,
-            block.height,
-            block.svg
+            sheet.width, block.height, block.svg
         );
     }
     html! { section aria-label="The marked part" { (PreEscaped(glyphs)) } }
@@ -181,6 +179,7 @@ main{max-width:60rem;margin:0 auto;padding:1rem}
 h1{font-size:1.6rem;margin:.2rem 0;text-align:center}
 h2{font-size:1.15rem;margin:1.4rem 0 .4rem}
 .under{text-align:center;margin:.1rem 0 .6rem}
+svg.glyphs{position:absolute}
 svg.system{display:block;width:100%;height:auto;margin:0 0 1.1rem;break-inside:avoid}
 svg.plot{display:block;width:100%;height:auto}
 figure{margin:.6rem 0 1rem;break-inside:avoid}

@@ -52,10 +52,12 @@ pub struct SvgPage {
 #[derive(Debug, thiserror::Error)]
 pub enum EngraveError {
     #[error(
-        "this passagework was built without engraving: build it with `cargo install --path . --features engrave`, which needs a C++ compiler (g++ 11 or newer)"
+        "this passagework was built without engraving: build it with `cargo install --path .`, with its default features, which needs a C++ compiler (g++ 11 or newer)"
     )]
     NotBuilt,
-    #[error("the engraver's fonts cannot be unpacked: {0}; it needs 5 MB in the temporary folder (TMPDIR sets another)")]
+    #[error(
+        "the engraver's fonts cannot be unpacked: {0}; it needs 5 MB in the temporary folder (TMPDIR sets another)"
+    )]
     Resources(std::io::Error),
     #[error("the engraver does not take {0}")]
     Refused(String),

@@ -6,8 +6,8 @@ use std::fmt::Write;
 use roxmltree::Node;
 
 use super::EngraveError;
-use crate::show::text_for_xml as escaped;
 use super::skyline::{Rect, Skyline};
+use crate::show::text_for_xml as escaped;
 
 /// Units of the picture to a millimetre of paper.
 pub const UNITS_PER_MM: f64 = 100.0;
@@ -77,10 +77,12 @@ pub fn read(pages: &[String], ids: &[String], width: f64) -> Result<Score, Engra
             .map_err(|e| EngraveError::Picture(e.to_string()))?;
         reader.page(document.root_element())?;
     }
-    let Reader { heads, mut score, .. } = reader;
+    let Reader {
+        heads, mut score, ..
+    } = reader;
     for (index, head) in heads.into_iter().enumerate() {
-        let head = head
-            .ok_or_else(|| EngraveError::Picture(format!("note {index} has no place in it")))?;
+        let head =
+            head.ok_or_else(|| EngraveError::Picture(format!("note {index} has no place in it")))?;
         score.heads.push(head);
     }
     Ok(score)
@@ -94,7 +96,10 @@ struct Reader<'i> {
 
 impl Reader<'_> {
     fn page(&mut self, root: Node) -> Result<(), EngraveError> {
-        for glyph in root.descendants().filter(|n| in_defs(*n) && n.has_tag_name("g")) {
+        for glyph in root
+            .descendants()
+            .filter(|n| in_defs(*n) && n.has_tag_name("g"))
+        {
             let Some(path) = glyph.first_element_child() else {
                 continue;
             };
@@ -103,7 +108,9 @@ impl Reader<'_> {
                     "<path transform=\"scale(1,-1)\" d=\"{}\"/>",
                     path.attribute("d").unwrap_or_default()
                 );
-                self.score.glyphs.insert(glyph_name(id).to_string(), drawing);
+                self.score
+                    .glyphs
+                    .insert(glyph_name(id).to_string(), drawing);
             }
         }
         for system in root.descendants().filter(|n| has_class(*n, "system")) {
@@ -220,7 +227,11 @@ impl Reader<'_> {
         out.push('>');
         for child in node.children() {
             // Line feeds between elements are the engraver's, and show in text.
-            if child.is_text() && child.text().is_some_and(|t| t.trim().is_empty() && t.contains('\n')) {
+            if child.is_text()
+                && child
+                    .text()
+                    .is_some_and(|t| t.trim().is_empty() && t.contains('\n'))
+            {
                 continue;
             }
             self.draw(child, out);
