@@ -80,6 +80,12 @@ pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, E
     sheet::whole(line, check, options)
 }
 
+/// The marked part as a piece of HTML without any style, for a page of one's own: a section with
+/// one `svg` a system, and before them one of class `glyphs` with what they share.
+pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    Ok(html::systems(&sheet::sheet(line, check, options)?).into_string())
+}
+
 /// One self-contained HTML file: the marked part, plots, and the findings in words.
 pub fn html(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
     html::page(line, check, options)
