@@ -242,8 +242,10 @@ fn every_kind_has_its_mark_and_marks_do_not_lie_on_each_other() {
     check = all_right(&line, &check);
     check.findings = every_kind(&line);
     assert_marked("every kind", &line, &check);
-    // Words of marks lie apart from each other.
+    // Words of marks lie apart from each other. The picture is kept, to be looked at.
     let whole = marked::whole(&line, &check, &Options::default()).unwrap();
+    let kept = Path::new(env!("CARGO_TARGET_TMPDIR")).join("every_kind.svg");
+    std::fs::write(kept, &whole.svg).unwrap();
     let document = Document::parse(&whole.svg).unwrap();
     for system in document
         .descendants()
@@ -300,17 +302,19 @@ fn long_line() -> Line {
     let mut line = read_line(&folder.join("line.musicxml"), &LineOptions::default()).unwrap();
     let (notes, bars) = (line.notes.clone(), line.bars.clone());
     let length: f64 = bars.iter().map(|b| b.length_quarters).sum();
-    for copy in 1..6 {
+    for copy in 1..24 {
         let shift = copy as f64 * length;
         for bar in &bars {
             let mut bar = bar.clone();
             bar.page_idx += copy * bars.len();
+            bar.number = (bar.page_idx + 1).to_string();
             bar.onset_quarters += shift;
             line.bars.push(bar);
         }
         for note in &notes {
             let mut note = note.clone();
             note.bar_idx += copy * bars.len();
+            note.bar.clone_from(&line.bars[note.bar_idx].number);
             note.onset_quarters += shift;
             line.notes.push(note);
         }
@@ -326,8 +330,7 @@ fn a_long_part_is_a_pdf_of_several_a4_pages_with_its_fonts_within() {
     let check = all_right(&line, &real);
     let pages = marked::parts(&line, &check, &Options::default()).unwrap();
     assert!(pages.len() > 1);
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("part.pdf");
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join("long.pdf");
     std::fs::write(&path, pdf::pdf(&pages).unwrap()).unwrap();
     let told = |program: &str, arguments: &[&str]| {
         let output = Command::new(program)

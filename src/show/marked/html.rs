@@ -145,7 +145,7 @@ fn tuning_table(check: &Check) -> Markup {
                         @for note in &check.tuning.by_note {
                             tr {
                                 th scope="row" { (note.written) }
-                                td { (format!("{:+.0}", note.cents).replace('-', "\u{2212}")) }
+                                td { (signed(note.cents)) }
                                 td { (plus_minus(Some(note.cents_se), 0)) }
                                 td { (note.n_notes) }
                             }
@@ -154,6 +154,15 @@ fn tuning_table(check: &Check) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// `+3`, `−3`, `0`.
+fn signed(cents: f64) -> String {
+    match cents.round() as i64 {
+        0 => "0".into(),
+        n if n < 0 => format!("\u{2212}{}", -n),
+        n => format!("+{n}"),
     }
 }
 

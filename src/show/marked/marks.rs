@@ -555,7 +555,7 @@ impl Hand<'_> {
             (x + 130.0, y + 200.0),
             80.0,
             Pencil::Grey,
-        ) + &draw::words(x + 45.0, y + 150.0, 0.55 * WORDS, Pencil::Grey, number);
+        ) + &draw::words(x + 45.0, y + 150.0, 0.75 * WORDS, Pencil::Grey, number);
         let title = escaped(&finding.text);
         self.drawings[system].push(format!(
             "<g class=\"again grey hook\" aria-hidden=\"true\"><title>{title}</title>{drawing}</g>"
@@ -565,7 +565,8 @@ impl Hand<'_> {
     /// A dashed bow over what was passed over.
     fn skip(&mut self, finding: &Finding) {
         let words = match finding.value {
-            Some(n) => format!("{} left out", number(n)),
+            Some(1.0) => "1 note left out".to_string(),
+            Some(n) => format!("{} notes left out", number(n)),
             None => "left out".into(),
         };
         for (i, s) in self
