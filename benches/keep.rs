@@ -210,6 +210,14 @@ fn kill(n: usize) {
     let dir = material.dir.path().join("library");
     let mut rng = Rng::new(u64::from(std::process::id()));
     let (mut ids, mut lost): (Vec<TakeId>, usize) = (Vec::new(), 0);
+    // Long enough for a few takes at the speed of this machine now.
+    let mut first = Library::open(&dir).expect("the library opens");
+    let start = Instant::now();
+    material
+        .keep(&mut first, &material.recording(0))
+        .expect("the take is kept");
+    let window_s = 4.0 * start.elapsed().as_secs_f64();
+    drop(first);
     for _ in 0..n {
         let mut child = Command::new(std::env::current_exe().expect("this program has a path"))
             .env(DIR, &dir)
@@ -224,7 +232,7 @@ fn kill(n: usize) {
                 .expect("the child says it is ready");
             said.push(byte[0]);
         }
-        std::thread::sleep(Duration::from_micros((rng.unit() * 400_000.0) as u64));
+        std::thread::sleep(Duration::from_secs_f64(rng.unit() * window_s));
         child.kill().expect("it can be killed");
         child.wait().expect("it has ended");
         let mut rest = String::new();

@@ -13,6 +13,7 @@ use passagework::show::{self, text::Layout};
 
 use super::library::LibraryChoice;
 use super::line::LineChoice;
+use super::marked::Picture;
 use super::{CommandError, Done, manifest, output};
 
 #[derive(Args)]
@@ -26,7 +27,7 @@ pub struct CheckArguments {
     /// (and "id", "part", "voice", "tune", "instrument", "bars", "rhythm", "click",
     /// "click_at_s"), one answer a line in the same order, {"id", "line", "take", "check"} or
     /// with "error" for "check". Exit status 0 when every line has its answer, 2 when not
-    #[arg(long, conflicts_with_all = ["bars", "rhythm", "click", "click_at", "json", "keep", "part", "voice", "tune", "instrument"])]
+    #[arg(long, conflicts_with_all = ["bars", "rhythm", "click", "click_at", "json", "marked", "keep", "part", "voice", "tune", "instrument"])]
     json_lines: bool,
     #[command(flatten)]
     choice: LineChoice,
@@ -47,6 +48,10 @@ pub struct CheckArguments {
         allow_negative_numbers = true
     )]
     click_at: Option<f64>,
+    /// Write the étude with the marks in it to FILE: a picture (.svg), paper (.pdf) or a page
+    /// with everything (.html)
+    #[arg(long, value_name = "FILE")]
+    marked: Option<PathBuf>,
     /// Write the check as JSON to FILE; "-" is standard output, instead of the text
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -110,6 +115,7 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     }
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.said().options(&line)?;
+    let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
     let take = arguments.take.as_deref().expect("required above");
     // Opened first: a library that cannot be written to is known before the work.
     let library = match arguments.keeping.keep {
@@ -126,6 +132,10 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
         }
         None => None,
     };
+    if let Some(picture) = picture {
+        busy.say("marking");
+        picture.write(&line, &check)?;
+    }
     busy.done();
     if let Some(path) = &arguments.json {
         output::write_whole(path, &show::json::check(&check))?;

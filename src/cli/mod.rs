@@ -13,6 +13,7 @@ pub mod library;
 pub mod line;
 pub mod listen;
 pub mod manifest;
+mod marked;
 pub mod output;
 pub mod page;
 pub mod play;

@@ -85,6 +85,7 @@ impl Library {
             line_print: &line_print,
             source_sha256: &source_sha256,
             said_json: &said_json,
+            instrument: &take.check.line.instrument,
         };
         if let Some(kept) = same.find(&self.db)? {
             return Ok(kept);
@@ -480,6 +481,7 @@ pub(super) struct Same<'a> {
     pub line_print: &'a str,
     pub source_sha256: &'a str,
     pub said_json: &'a str,
+    pub instrument: &'a str,
 }
 
 impl Same<'_> {
@@ -487,10 +489,15 @@ impl Same<'_> {
         let found = db
             .prepare_cached(
                 "SELECT take.id, coding FROM take JOIN line ON line.id = line_id
-                 WHERE source_sha256 = ?1 AND print = ?2 AND said_json = ?3",
+                 WHERE source_sha256 = ?1 AND print = ?2 AND said_json = ?3 AND instrument = ?4",
             )?
             .query_row(
-                params![self.source_sha256, self.line_print, self.said_json],
+                params![
+                    self.source_sha256,
+                    self.line_print,
+                    self.said_json,
+                    self.instrument
+                ],
                 |row| Ok((row.get(0)?, row.get::<_, String>(1)?)),
             )
             .optional()?;

@@ -192,7 +192,7 @@ impl Desk {
         .map_err(|e| told_as(e, &take))?;
         let written: Value =
             serde_json::from_str(&show::json::check(&check)).expect("the check was just written");
-        let report = self.page.store.put_report(Report { check });
+        let report = self.page.store.put_report(Report { line, check });
         let remarks: Vec<String> = remarks.iter().map(|r| sentence(r)).collect();
         self.tell(&json!({
             "event": "report",

@@ -10,6 +10,7 @@ mod events;
 mod line_sound;
 mod lines;
 mod live;
+mod pictures;
 mod refusal;
 mod remembered;
 mod reports;

@@ -14,8 +14,9 @@ use super::refusal::Refusal;
 use super::remembered::{self, Remembered};
 use super::security::{Guard, guard};
 use super::store::{Choice, Store};
-use super::{assets, events, lines, reports, takes};
+use super::{assets, events, lines, pictures, reports, takes};
 use crate::line::instruments;
+use crate::show::marked;
 use crate::sound::{SoundError, TakeReader};
 
 /// Work under way when the server stops is given this long.
@@ -137,6 +138,7 @@ async fn run(port: u16, page: Arc<Page>, ready: impl FnOnce(&str)) -> Result<(),
         .route("/api/remembered", post(remember))
         .merge(lines::routes())
         .merge(takes::routes())
+        .merge(pictures::routes())
         .merge(reports::routes())
         .merge(events::routes())
         .with_state(page);
@@ -160,6 +162,7 @@ async fn start(State(page): State<Arc<Page>>) -> Json<Value> {
     let line = page.first_line.lock().unwrap_or_else(|e| e.into_inner());
     Json(json!({
         "version": env!("CARGO_PKG_VERSION"),
+        "can_engrave": marked::CAN_ENGRAVE,
         "instruments": instruments,
         "remembered": *remembered,
         "line": *line,

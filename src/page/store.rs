@@ -26,7 +26,7 @@ pub struct LineFile {
 
 /// Which line of a file, and for whom.
 #[derive(Clone, Debug, Default, Deserialize, Serialize)]
-#[serde(default, deny_unknown_fields)]
+#[serde(default)]
 pub struct Choice {
     pub part: Option<String>,
     pub voice: Option<String>,
@@ -95,6 +95,7 @@ impl Drop for Sound {
 
 /// One take held against one line.
 pub struct Report {
+    pub line: Line,
     pub check: Check,
 }
 

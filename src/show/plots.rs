@@ -27,7 +27,12 @@ pub fn tempo_curve(line: &Line, check: &Check) -> String {
         "Tempo over the bars, {} a minute",
         beat_name(check.tempo.beat_quarters)
     );
-    let range = around(points.iter().flat_map(|p| [p.1 - 2.0 * p.2, p.1 + 2.0 * p.2]), 4.0);
+    let range = around(
+        points
+            .iter()
+            .flat_map(|p| [p.1 - 2.0 * p.2, p.1 + 2.0 * p.2]),
+        4.0,
+    );
     plot(line, &name, "beats a minute", range, |chart| {
         // Tries at the same place are strokes of their own.
         for stretch in points.chunk_by(|a, b| b.0 >= a.0) {
@@ -53,7 +58,8 @@ pub fn evenness(line: &Line, check: &Check) -> String {
         .fold(10.0, f64::max);
     plot(line, name, "ms", 0.0..1.1 * highest, |chart| {
         for run in &check.runs {
-            let (Some(from), Some(to)) = (place(line, run.first_index), place(line, run.last_index))
+            let (Some(from), Some(to)) =
+                (place(line, run.first_index), place(line, run.last_index))
             else {
                 continue;
             };
@@ -64,10 +70,17 @@ pub fn evenness(line: &Line, check: &Check) -> String {
                 Verdict::Even => BLUE.stroke_width(2),
                 Verdict::CannotTell => GREY.stroke_width(1),
             };
-            let floor = if run.verdict == Verdict::CannotTell { sd } else { 0.0 };
+            let floor = if run.verdict == Verdict::CannotTell {
+                sd
+            } else {
+                0.0
+            };
             chart.draw_series([Rectangle::new([(from, floor), (to, sd)], style)])?;
             let half = run.threshold_ms / 2.0;
-            chart.draw_series([PathElement::new([(from, half), (to, half)], INK.stroke_width(1))])?;
+            chart.draw_series([PathElement::new(
+                [(from, half), (to, half)],
+                INK.stroke_width(1),
+            )])?;
             let (middle, two) = ((from + to) / 2.0, 2.0 * run.deviation_sd_se_ms);
             let error = [(middle, (sd - two).max(0.0)), (middle, sd + two)];
             chart.draw_series([PathElement::new(error, INK.stroke_width(1))])?;
@@ -91,14 +104,20 @@ pub fn tuning(line: &Line, check: &Check) -> String {
     let widest = range.start.abs().max(range.end.abs()).min(60.0);
     plot(line, &name, "cents", -widest..widest, |chart| {
         let end = line.bars.len().max(1) as f64;
-        chart.draw_series([PathElement::new([(0.0, 0.0), (end, 0.0)], GREY.stroke_width(1))])?;
+        chart.draw_series([PathElement::new(
+            [(0.0, 0.0), (end, 0.0)],
+            GREY.stroke_width(1),
+        )])?;
         for &(x, cents, se) in &points {
             let shown = cents.clamp(-widest, widest);
             let (low, high) = (
                 (cents - 2.0 * se).clamp(-widest, widest),
                 (cents + 2.0 * se).clamp(-widest, widest),
             );
-            chart.draw_series([PathElement::new([(x, low), (x, high)], GREY.stroke_width(1))])?;
+            chart.draw_series([PathElement::new(
+                [(x, low), (x, high)],
+                GREY.stroke_width(1),
+            )])?;
             chart.draw_series([Circle::new((x, shown), 3, INK.filled())])?;
         }
         Ok(())
@@ -117,11 +136,15 @@ fn place(line: &Line, index: usize) -> Option<f64> {
 fn around(values: impl Iterator<Item = f64>, least: f64) -> Range<f64> {
     let (low, high) = values
         .filter(|v| v.is_finite())
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (l.min(v), h.max(v))
+        });
     if low > high {
         return 0.0..least;
     }
-    let room = (0.08 * (high - low)).max((least - (high - low)) / 2.0).max(0.5);
+    let room = (0.08 * (high - low))
+        .max((least - (high - low)) / 2.0)
+        .max(0.5);
     low - room..high + room
 }
 
@@ -175,7 +198,8 @@ fn draw_plot(
         .x_label_formatter(&|x| {
             let bar = line.bars.get(x.round() as usize);
             let whole = (x - x.round()).abs() < 1e-6;
-            bar.filter(|_| whole).map_or(String::new(), |bar| bar.number.clone())
+            bar.filter(|_| whole)
+                .map_or(String::new(), |bar| bar.number.clone())
         })
         .label_style(("sans-serif", 13))
         .axis_desc_style(("sans-serif", 13))

@@ -167,7 +167,7 @@ function showLine(answer) {
   $('plots').hidden = true;
   $('sheet').classList.remove('marked');
   showInWords(line.notes, []);
-  drawPart(`api/lines/${answer.number}/part.svg`);
+  drawPart(`api/lines/${answer.number}/part`, choice());
   $('sound').hidden = false;
   halt();
   ready();
@@ -322,9 +322,12 @@ function showReport(event) {
   if (check.findings.length === 0) $('findings').append(make('li', {}, 'Nothing to mark.'));
   $('figures').replaceChildren(...figures(check).map((text) => make('p', {}, text)));
   $('warnings').replaceChildren(...[...event.remarks, ...check.take.warnings].map((text) => make('li', {}, text)));
+  $('save-html').hidden = !stand.canEngrave;
+  $('save-html').href = `api/reports/${event.report}/marked.html`;
   $('save-json').href = `api/reports/${event.report}/check.json`;
   showInWords(stand.line.line.notes, check.findings);
-  drawPart(`api/reports/${event.report}/part.svg`);
+  drawPart(`api/reports/${event.report}/part`, {});
+  drawPlots(event.report);
   $('play-take').hidden = false;
   halt();
   const n = check.findings.length;
@@ -425,8 +428,63 @@ function wordMark(finding, i, pictured) {
   }, pencil(finding));
 }
 
-/** The engraved part, where this build can draw it. */
-function drawPart() {}
+/** Millimetres of a pixel (CSS Values 4: 96 to an inch). */
+const MM = 25.4 / 96;
+
+/** The engraved part, where this build can draw it; until it is there the words stand for it. */
+function drawPart(address, chosen) {
+  if (!stand.canEngrave) return;
+  const asked = Object.entries(chosen).filter(([, value]) => value !== null);
+  const query = new URLSearchParams([...asked, ['width_mm', $('stand').clientWidth * MM]]);
+  stand.drawing = `${address}?${query}`;
+  attempt(async () => {
+    const mine = stand.drawing;
+    const answer = await fetch(mine);
+    const text = await answer.text();
+    // A newer picture is on its way.
+    if (mine !== stand.drawing) return;
+    if (!answer.headers.get('Content-Type').startsWith('text/html')) {
+      throw new Said(JSON.parse(text).error);
+    }
+    const drawn = new DOMParser().parseFromString(text, 'text/html').body.firstElementChild;
+    $('picture').replaceChildren(document.importNode(drawn, true));
+    $('picture').hidden = false;
+    const findings = stand.report?.check.findings ?? [];
+    for (const mark of $('picture').querySelectorAll('.mark')) {
+      const first = Number(mark.dataset.index ?? mark.dataset.first);
+      const i = findings.findIndex((f) => f.kind === mark.dataset.kind && firstOf(f) === first);
+      if (i >= 0) mark.dataset.finding = i;
+    }
+    showInWords(stand.line.line.notes, findings);
+  });
+}
+
+/** A click into the picture: its finding, or else the bar of the note. */
+function hearPicture(e) {
+  const mark = e.target.closest('.mark');
+  if (mark?.dataset.finding) {
+    hearFinding(Number(mark.dataset.finding));
+    return;
+  }
+  const note = e.target.closest('[data-index]');
+  if (!note) return;
+  const index = Number(note.dataset.index);
+  const bar = barsOf(stand.line.line.notes).findLast((b) => b.first <= index);
+  hearNotes(bar.first, bar.last);
+}
+
+const PLOTS = [
+  ['tempo', 'Tempo over the bars, in beats a minute'],
+  ['evenness', 'Unevenness of each run, in milliseconds'],
+  ['tuning', 'Tuning of each note against the take\u2019s own A, in cents, sharp upwards'],
+];
+
+function drawPlots(report) {
+  $('plots').replaceChildren(...PLOTS.map(([name, caption]) => make('figure', {},
+    make('figcaption', {}, `${caption}.`),
+    make('img', { src: `api/reports/${report}/plots/${name}.svg`, alt: `${caption}; the figures are in the file of figures.` }))));
+  $('plots').hidden = false;
+}
 
 // ---- listening -------------------------------------------------------------------------------
 
@@ -633,6 +691,7 @@ function begin() {
   $('trouble-read').addEventListener('click', () => { $('trouble').hidden = true; $('check').focus(); });
   $('listen').addEventListener('click', listen);
   $('stop').addEventListener('click', () => attempt(() => send({ do: 'stop' })));
+  $('picture').addEventListener('click', hearPicture);
   $('print').addEventListener('click', () => window.print());
 
   $('play-take').addEventListener('click', () => toggle('take'));
@@ -672,6 +731,7 @@ function begin() {
   attempt(async () => {
     const start = await ask('api/start');
     stand.instruments = start.instruments;
+    stand.canEngrave = start.can_engrave;
     stand.remembered = start.remembered;
     $('instrument').append(new Option('what the file says', ''), ...start.instruments.map((i) => new Option(i.label, i.name)));
     if (start.remembered.instrument) $('instrument').value = start.remembered.instrument;

@@ -63,7 +63,14 @@ fn stroke(d: &str, pencil: Pencil, more: &str) -> String {
 }
 
 /// A ring round a notehead; `seed` makes each a little different. `dotted` for one that is not there.
-pub fn ring(x: f64, y: f64, (rx, ry): (f64, f64), seed: usize, dotted: bool, pencil: Pencil) -> String {
+pub fn ring(
+    x: f64,
+    y: f64,
+    (rx, ry): (f64, f64),
+    seed: usize,
+    dotted: bool,
+    pencil: Pencil,
+) -> String {
     /// Past the full turn, as a quick hand goes.
     const TURN: f64 = 1.08 * std::f64::consts::TAU;
     const STEPS: usize = 28;
@@ -81,7 +88,11 @@ pub fn ring(x: f64, y: f64, (rx, ry): (f64, f64), seed: usize, dotted: bool, pen
             y + ry * wobble * angle.sin()
         );
     }
-    let more = if dotted { " stroke-dasharray=\"6 66\"" } else { "" };
+    let more = if dotted {
+        " stroke-dasharray=\"6 66\""
+    } else {
+        ""
+    };
     let pencilled = stroke(&d, pencil, more);
     if dotted {
         // Dots need a thicker point to be seen.
@@ -136,7 +147,11 @@ pub fn line(points: &[(f64, f64)], dashed: bool, pencil: Pencil) -> String {
         let command = if i == 0 { 'M' } else { 'L' };
         let _ = write!(d, "{command}{x:.0},{y:.0} ");
     }
-    let more = if dashed { " stroke-dasharray=\"90 80\"" } else { "" };
+    let more = if dashed {
+        " stroke-dasharray=\"90 80\""
+    } else {
+        ""
+    };
     stroke(&d, pencil, more)
 }
 

@@ -3,9 +3,6 @@
 
 use super::EngraveError;
 
-/// Widest and highest page Verovio takes, in its units.
-pub const SIDE_MAX: u32 = 60_000;
-
 /// Engraves a document on pages `width` units wide and as high as they may be; a staff space
 /// is 18 units, a millimetre 10. Bounding boxes of everything are in the picture.
 #[cfg(feature = "engrave")]
@@ -14,6 +11,8 @@ pub fn engrave(xml: &str, width: u32) -> Result<Vec<String>, EngraveError> {
 
     /// One engraving at a time: Verovio keeps its log level and fonts in globals.
     static ONE_AT_A_TIME: std::sync::Mutex<()> = std::sync::Mutex::new(());
+    /// Highest page Verovio takes, in its units.
+    const SIDE_MAX: u32 = 60_000;
     /// Says nothing on standard error (`LOG_OFF` in its `vrvdef.h`).
     const LOG_OFF: i32 = 0;
 
@@ -67,7 +66,10 @@ fn resources() -> std::io::Result<tempfile::TempDir> {
         let first = path.components().next();
         let top = first.map(|c| c.as_os_str().to_string_lossy().into_owned());
         // Verovio reads Bravura's table whatever the font.
-        matches!(top.as_deref(), Some(FONT | "text" | "Bravura.xml" | "Leipzig.xml"))
+        matches!(
+            top.as_deref(),
+            Some(FONT | "text" | "Bravura.xml" | "Leipzig.xml")
+        )
     };
     let mut folders = vec![&verovio_data::DATA];
     while let Some(dir) = folders.pop() {

@@ -5,9 +5,9 @@ use std::collections::HashMap;
 use super::draw::{self, Pencil, WORDS};
 use super::score::{Head, SPACE, Score};
 use super::skyline::Rect;
-use crate::show::text_for_xml as escaped;
 use crate::judge::{Cause, Check, Finding, FindingKind, Place, heard_as};
 use crate::line::Line;
+use crate::show::text_for_xml as escaped;
 use crate::show::words::{number, pass_name};
 
 /// Drawings to put over each system, in the order of the systems.
@@ -94,11 +94,19 @@ impl Hand<'_> {
                 let (system, drawing) = self.added(finding);
                 self.put(finding, system, true, drawing);
             }
-            FindingKind::Unsure => self.each_place(finding, |hand, index| hand.above(index, "?", 400.0)),
-            FindingKind::Sharp => self.each_place(finding, |hand, index| hand.tuning(index, finding, true)),
-            FindingKind::Flat => self.each_place(finding, |hand, index| hand.tuning(index, finding, false)),
+            FindingKind::Unsure => {
+                self.each_place(finding, |hand, index| hand.above(index, "?", 400.0))
+            }
+            FindingKind::Sharp => {
+                self.each_place(finding, |hand, index| hand.tuning(index, finding, true))
+            }
+            FindingKind::Flat => {
+                self.each_place(finding, |hand, index| hand.tuning(index, finding, false))
+            }
             FindingKind::SlurredTongued => self.each_place(finding, |hand, index| hand.slur(index)),
-            FindingKind::TonguedSlurred => self.each_place(finding, |hand, index| hand.tongue(index)),
+            FindingKind::TonguedSlurred => {
+                self.each_place(finding, |hand, index| hand.tongue(index))
+            }
             FindingKind::Uneven => self.uneven(finding),
             FindingKind::Pushing | FindingKind::Dragging => self.tempo(finding),
             FindingKind::Restart => self.restart(finding),
@@ -177,7 +185,14 @@ impl Hand<'_> {
     }
 
     /// Words above a note; the time through is added where it is not the first.
-    fn words_above(&mut self, head: Head, index: usize, words: &str, size: f64, pencil: Pencil) -> String {
+    fn words_above(
+        &mut self,
+        head: Head,
+        index: usize,
+        words: &str,
+        size: f64,
+        pencil: Pencil,
+    ) -> String {
         let words = self.with_pass(index, words);
         let half = draw::width_of(&words, size) / 2.0;
         let top = self.score.systems[head.system].skyline.place_above(
@@ -190,7 +205,7 @@ impl Hand<'_> {
 
     fn with_pass(&self, index: usize, words: &str) -> String {
         match pass_name(self.line.notes[index].pass) {
-            Some(pass) => format!("{words} ({pass})"),
+            Some(pass) => format!("{words} ({pass})").trim_start().to_string(),
             None => words.to_string(),
         }
     }
@@ -214,7 +229,8 @@ impl Hand<'_> {
         let mut by_system: Vec<(usize, String)> = Vec::new();
         for index in first..=last {
             let (head, mut drawing) = self.ring(index, true);
-            if let Some(pass) = pass_name(self.line.notes[index].pass).filter(|_| index == first) {
+            let later = self.line.notes[index].pass > 1;
+            if later && index == first {
                 drawing += &self.words_above(head, first, "", WORDS, Pencil::Grey);
             }
             match by_system.last_mut() {
@@ -234,9 +250,17 @@ impl Hand<'_> {
         let head = self.head(index);
         // Before the first note where nothing came before the addition.
         let before = finding.written.is_none();
-        let next = self.score.heads.get(index + 1).filter(|n| n.system == head.system && n.x > head.x);
+        let next = self
+            .score
+            .heads
+            .get(index + 1)
+            .filter(|n| n.system == head.system && n.x > head.x);
         let shift = next.map_or(1.5 * SPACE, |n| ((n.x - head.x) / 2.0).min(1.5 * SPACE));
-        let x = if before { head.x - 1.5 * SPACE } else { head.x + shift };
+        let x = if before {
+            head.x - 1.5 * SPACE
+        } else {
+            head.x + shift
+        };
         let name = finding.heard.as_deref().unwrap_or("?");
         let name = name.trim_end_matches(|c: char| c.is_ascii_digit() || c == '-');
         let more = match finding.value {
@@ -254,7 +278,10 @@ impl Hand<'_> {
 
     fn above(&mut self, index: usize, sign: &str, size: f64) -> (usize, String) {
         let head = self.head(index);
-        (head.system, self.words_above(head, index, sign, size, Pencil::Grey))
+        (
+            head.system,
+            self.words_above(head, index, sign, size, Pencil::Grey),
+        )
     }
 
     /// A small arrow above the note; its cents stand at the first.
@@ -263,7 +290,11 @@ impl Hand<'_> {
         let head = self.head(index);
         let skyline = &mut self.score.systems[head.system].skyline;
         let top = skyline.place_above(head.x - 80.0, head.x + 80.0, HEIGHT);
-        let (tail, point) = if up { (top + HEIGHT, top) } else { (top, top + HEIGHT) };
+        let (tail, point) = if up {
+            (top + HEIGHT, top)
+        } else {
+            (top, top + HEIGHT)
+        };
         let mut drawing = draw::arrow((head.x, tail), (head.x, point), 110.0, Pencil::Grey);
         if index == finding.place.first() {
             let cents = format!("{:+.0} cents", finding.value.unwrap_or(0.0));
@@ -336,7 +367,11 @@ impl Hand<'_> {
         };
         let one_change = !matches!(finding.cause, Cause::Scatter | Cause::Limping);
         for (i, stretch) in self.stretches(first, last).into_iter().enumerate() {
-            let words = if i == 0 { self.with_pass(first, &words) } else { String::new() };
+            let words = if i == 0 {
+                self.with_pass(first, &words)
+            } else {
+                String::new()
+            };
             let drawing = self.wave(stretch, &words);
             self.put(finding, stretch.system, i == 0, drawing);
         }
@@ -376,7 +411,13 @@ impl Hand<'_> {
         let skyline = &mut self.score.systems[stretch.system].skyline;
         let middle = (stretch.left + stretch.right) / 2.0;
         let top = skyline.place_below(stretch.left, stretch.right, HEIGHT);
-        let mut drawing = draw::wave(stretch.left, stretch.right, top + HEIGHT / 2.0, HEIGHT, Pencil::Blue);
+        let mut drawing = draw::wave(
+            stretch.left,
+            stretch.right,
+            top + HEIGHT / 2.0,
+            HEIGHT,
+            Pencil::Blue,
+        );
         if !words.is_empty() {
             let half = draw::width_of(words, WORDS) / 2.0;
             let top = skyline.place_below(middle - half, middle + half, 0.85 * WORDS);
@@ -441,7 +482,10 @@ impl Hand<'_> {
         const HEIGHT: f64 = 190.0;
         self.n_hooks += 1;
         let number = self.n_hooks.to_string();
-        let (to, from) = (self.head(finding.place.first()), self.head(finding.place.last()));
+        let (to, from) = (
+            self.head(finding.place.first()),
+            self.head(finding.place.last()),
+        );
         let times = match finding.value {
             Some(n) if n > 1.0 => format!("{number} ({n:.0} times)"),
             _ => number.clone(),
@@ -463,11 +507,20 @@ impl Hand<'_> {
             let top = skyline.place_above(left, right.max(left + width + 120.0), HEIGHT);
             let mut drawing = String::new();
             if main {
-                drawing += &draw::line(&[(right, top + 60.0), (left, top + 60.0)], !same, Pencil::Grey);
-                drawing += &draw::arrow((left, top + 60.0), (left, top + HEIGHT), 90.0, Pencil::Grey);
+                drawing += &draw::line(
+                    &[(right, top + 60.0), (left, top + 60.0)],
+                    !same,
+                    Pencil::Grey,
+                );
+                drawing +=
+                    &draw::arrow((left, top + 60.0), (left, top + HEIGHT), 90.0, Pencil::Grey);
             }
             if same || !main {
-                let points = [(right, top + HEIGHT), (right, top + 60.0), (left, top + 60.0)];
+                let points = [
+                    (right, top + HEIGHT),
+                    (right, top + 60.0),
+                    (left, top + 60.0),
+                ];
                 drawing += &draw::line(&points[..if same { 2 } else { 3 }], !same, Pencil::Grey);
             }
             let label_top = skyline.place_above(left, left + width, 0.8 * WORDS);
@@ -487,15 +540,22 @@ impl Hand<'_> {
     fn margin_hook(&mut self, finding: &Finding, system: usize, number: &str) {
         let s = &self.score.systems[system];
         // Several hooks of one system go down the margin.
-        let above = self.drawings[system].iter().filter(|d| d.contains("class=\"again grey hook\"")).count();
+        let above = self.drawings[system]
+            .iter()
+            .filter(|d| d.contains("class=\"again grey hook\""))
+            .count();
         let y = s.staff_top + 420.0 * above as f64;
         let x = s.left - 330.0;
         let drawing = draw::line(
             &[(x + 130.0, y), (x - 60.0, y), (x - 60.0, y + 200.0)],
             false,
             Pencil::Grey,
-        ) + &draw::arrow((x - 60.0, y + 200.0), (x + 130.0, y + 200.0), 80.0, Pencil::Grey)
-            + &draw::words(x + 45.0, y + 150.0, 0.55 * WORDS, Pencil::Grey, number);
+        ) + &draw::arrow(
+            (x - 60.0, y + 200.0),
+            (x + 130.0, y + 200.0),
+            80.0,
+            Pencil::Grey,
+        ) + &draw::words(x + 45.0, y + 150.0, 0.55 * WORDS, Pencil::Grey, number);
         let title = escaped(&finding.text);
         self.drawings[system].push(format!(
             "<g class=\"again grey hook\" aria-hidden=\"true\"><title>{title}</title>{drawing}</g>"
@@ -508,8 +568,16 @@ impl Hand<'_> {
             Some(n) => format!("{} left out", number(n)),
             None => "left out".into(),
         };
-        for (i, s) in self.stretches(finding.place.first(), finding.place.last()).into_iter().enumerate() {
-            let words = if i == 0 { self.with_pass(finding.place.first(), &words) } else { String::new() };
+        for (i, s) in self
+            .stretches(finding.place.first(), finding.place.last())
+            .into_iter()
+            .enumerate()
+        {
+            let words = if i == 0 {
+                self.with_pass(finding.place.first(), &words)
+            } else {
+                String::new()
+            };
             let right = s.right.max(s.left + draw::width_of(&words, WORDS));
             let skyline = &mut self.score.systems[s.system].skyline;
             let top = skyline.place_above(s.left, right, 150.0 + WORDS);
@@ -541,7 +609,14 @@ impl Hand<'_> {
         let left = head.x - head.half_width;
         let skyline = &mut self.score.systems[head.system].skyline;
         let top = skyline.place_above(left, left + draw::width_of(words, WORDS), 0.9 * WORDS);
-        draw::aligned(left, top + 0.8 * WORDS, WORDS, "start", Pencil::Grey.colour(), words)
+        draw::aligned(
+            left,
+            top + 0.8 * WORDS,
+            WORDS,
+            "start",
+            Pencil::Grey.colour(),
+            words,
+        )
     }
 }
 

@@ -18,6 +18,9 @@ mod strip;
 use crate::judge::Check;
 use crate::line::Line;
 
+/// Whether this program was built with the engraver.
+pub const CAN_ENGRAVE: bool = cfg!(feature = "engrave");
+
 /// How the picture is laid out.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Options {
@@ -49,10 +52,12 @@ pub struct SvgPage {
 #[derive(Debug, thiserror::Error)]
 pub enum EngraveError {
     #[error(
-        "this passagework was built without engraving: build it with `cargo install --path . --features engrave`, which needs a C++ compiler (g++ 11 or newer)"
+        "this passagework was built without engraving: build it with `cargo install --path .`, with its default features, which needs a C++ compiler (g++ 11 or newer)"
     )]
     NotBuilt,
-    #[error("the engraver's fonts cannot be unpacked: {0}; it needs 5 MB in the temporary folder (TMPDIR sets another)")]
+    #[error(
+        "the engraver's fonts cannot be unpacked: {0}; it needs 5 MB in the temporary folder (TMPDIR sets another)"
+    )]
     Resources(std::io::Error),
     #[error("the engraver does not take {0}")]
     Refused(String),
@@ -73,6 +78,12 @@ pub fn parts(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPag
 /// The marked part as one picture, whatever its height.
 pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, EngraveError> {
     sheet::whole(line, check, options)
+}
+
+/// The marked part as a piece of HTML without any style, for a page of one's own: a section with
+/// one `svg` a system, and before them one of class `glyphs` with what they share.
+pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    Ok(html::systems(&sheet::sheet(line, check, options)?).into_string())
 }
 
 /// One self-contained HTML file: the marked part, plots, and the findings in words.

@@ -6,8 +6,8 @@ use std::fmt::Write;
 use roxmltree::Node;
 
 use super::EngraveError;
-use crate::show::text_for_xml as escaped;
 use super::skyline::{Rect, Skyline};
+use crate::show::text_for_xml as escaped;
 
 /// Units of the picture to a millimetre of paper.
 pub const UNITS_PER_MM: f64 = 100.0;
@@ -31,7 +31,6 @@ pub struct System {
     /// Its drawing, to be put into a picture that has [`Score::glyphs`].
     pub drawing: String,
     pub staff_top: f64,
-    pub staff_bottom: f64,
     pub left: f64,
     pub right: f64,
     pub skyline: Skyline,
@@ -77,10 +76,12 @@ pub fn read(pages: &[String], ids: &[String], width: f64) -> Result<Score, Engra
             .map_err(|e| EngraveError::Picture(e.to_string()))?;
         reader.page(document.root_element())?;
     }
-    let Reader { heads, mut score, .. } = reader;
+    let Reader {
+        heads, mut score, ..
+    } = reader;
     for (index, head) in heads.into_iter().enumerate() {
-        let head = head
-            .ok_or_else(|| EngraveError::Picture(format!("note {index} has no place in it")))?;
+        let head =
+            head.ok_or_else(|| EngraveError::Picture(format!("note {index} has no place in it")))?;
         score.heads.push(head);
     }
     Ok(score)
@@ -94,7 +95,10 @@ struct Reader<'i> {
 
 impl Reader<'_> {
     fn page(&mut self, root: Node) -> Result<(), EngraveError> {
-        for glyph in root.descendants().filter(|n| in_defs(*n) && n.has_tag_name("g")) {
+        for glyph in root
+            .descendants()
+            .filter(|n| in_defs(*n) && n.has_tag_name("g"))
+        {
             let Some(path) = glyph.first_element_child() else {
                 continue;
             };
@@ -103,7 +107,9 @@ impl Reader<'_> {
                     "<path transform=\"scale(1,-1)\" d=\"{}\"/>",
                     path.attribute("d").unwrap_or_default()
                 );
-                self.score.glyphs.insert(glyph_name(id).to_string(), drawing);
+                self.score
+                    .glyphs
+                    .insert(glyph_name(id).to_string(), drawing);
             }
         }
         for system in root.descendants().filter(|n| has_class(*n, "system")) {
@@ -135,7 +141,6 @@ impl Reader<'_> {
         let mut system = System {
             drawing: String::new(),
             staff_top,
-            staff_bottom,
             left,
             right,
             skyline: Skyline::new(self.score.width, staff_top, staff_bottom),
@@ -220,7 +225,11 @@ impl Reader<'_> {
         out.push('>');
         for child in node.children() {
             // Line feeds between elements are the engraver's, and show in text.
-            if child.is_text() && child.text().is_some_and(|t| t.trim().is_empty() && t.contains('\n')) {
+            if child.is_text()
+                && child
+                    .text()
+                    .is_some_and(|t| t.trim().is_empty() && t.contains('\n'))
+            {
                 continue;
             }
             self.draw(child, out);

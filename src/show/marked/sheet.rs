@@ -8,10 +8,10 @@ use super::marks;
 use super::score::{self, Score, UNITS_PER_MM};
 use super::strip;
 use super::{EngraveError, Options, SvgPage};
-use crate::show::text_for_xml as escaped;
 use crate::judge::Check;
 use crate::line::write::{Order, WriteOptions, musicxml};
 use crate::line::{Line, TempoMark, instruments};
+use crate::show::text_for_xml as escaped;
 
 /// Left of the staves: hooks, "late" and "early". Right of them: the strip's scale.
 const LEFT_MARGIN: f64 = 620.0;
@@ -50,14 +50,25 @@ pub fn sheet(line: &Line, check: &Check, options: &Options) -> Result<Sheet, Eng
     };
     let written = musicxml(line, &write);
     // One player's part needs no name at its staff.
-    let xml = written.xml.replace("<part-name>", "<part-name print-object=\"no\">");
+    let xml = written
+        .xml
+        .replace("<part-name>", "<part-name print-object=\"no\">");
     let pages = engrave(&xml, (staff_width / 10.0) as u32)?;
     let mut score = score::read(&pages, &written.ids, staff_width)?;
     let drawings = marks::draw(line, check, &mut score);
     let scale_ms = strip::scale_ms(check);
     let timed = check.notes.iter().any(|n| n.deviation_ms.is_some());
     let blocks = (0..score.systems.len())
-        .map(|i| block(line, check, &score, i, &drawings[i], timed.then_some(scale_ms)))
+        .map(|i| {
+            block(
+                line,
+                check,
+                &score,
+                i,
+                &drawings[i],
+                timed.then_some(scale_ms),
+            )
+        })
         .collect();
     let mut defs = String::from("<defs>");
     for (id, drawing) in &score.glyphs {
@@ -82,7 +93,10 @@ fn block(
     let system = &score.systems[place];
     let (top, bottom) = system.skyline.extent();
     // Hooks in the margin go lower than the staff.
-    let n_hooks = drawings.iter().filter(|d| d.contains("class=\"again grey hook\"")).count();
+    let n_hooks = drawings
+        .iter()
+        .filter(|d| d.contains("class=\"again grey hook\""))
+        .count();
     let bottom = bottom.max(system.staff_top + 420.0 * n_hooks as f64);
     let mut svg = format!(
         "<g class=\"system\" transform=\"translate({LEFT_MARGIN:.0},{:.0})\" color=\"#000000\" font-family=\"{}\">{}",
@@ -127,7 +141,9 @@ fn metronome((x, y): (f64, f64), tempo: TempoMark) -> String {
     let (plain, dots) = [4.0, 2.0, 1.0, 0.5, 0.25]
         .into_iter()
         .find_map(|plain| {
-            let dots = [1.0, 1.5, 1.75].iter().position(|f| plain * f == tempo.beat_quarters)?;
+            let dots = [1.0, 1.5, 1.75]
+                .iter()
+                .position(|f| plain * f == tempo.beat_quarters)?;
             Some((plain, dots))
         })
         .unwrap_or((tempo.beat_quarters, 0));
@@ -164,11 +180,21 @@ fn metronome((x, y): (f64, f64), tempo: TempoMark) -> String {
     let mut right = stem_x + if flags > 0 { 150.0 } else { 30.0 };
     for _ in 0..dots {
         right += 50.0;
-        let _ = write!(out, "<circle cx=\"{right:.0}\" cy=\"{cy:.0}\" r=\"28\" fill=\"currentColor\"/>");
+        let _ = write!(
+            out,
+            "<circle cx=\"{right:.0}\" cy=\"{cy:.0}\" r=\"28\" fill=\"currentColor\"/>"
+        );
         right += 30.0;
     }
     let bpm = crate::show::words::number(tempo.bpm);
-    out += &draw::aligned(right + 60.0, y, SIZE, "start", "currentColor", &format!("= {bpm}"));
+    out += &draw::aligned(
+        right + 60.0,
+        y,
+        SIZE,
+        "start",
+        "currentColor",
+        &format!("= {bpm}"),
+    );
     out.push_str("</g>");
     out
 }
@@ -187,7 +213,11 @@ pub fn pages(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPag
             pages.push((std::mem::take(&mut page), page_height));
             y = 0.0;
         }
-        let _ = write!(page, "<g transform=\"translate(0,{y:.0})\">{}</g>", block.svg);
+        let _ = write!(
+            page,
+            "<g transform=\"translate(0,{y:.0})\">{}</g>",
+            block.svg
+        );
         y += block.height + GAP;
         is_empty = false;
     }
@@ -199,7 +229,8 @@ pub fn pages(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPag
         .map(|(i, (mut content, height))| {
             if n > 1 {
                 let number = format!("{} of {n}", i + 1);
-                content += &draw::aligned(sheet.width, height - 20.0, 240.0, "end", "#4a4a4a", &number);
+                content +=
+                    &draw::aligned(sheet.width, height - 20.0, 240.0, "end", "#4a4a4a", &number);
             }
             document(line, &sheet, &content, height)
         })
@@ -211,7 +242,11 @@ pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, E
     let sheet = sheet(line, check, options)?;
     let (mut content, mut y) = heading(line, check, sheet.width);
     for block in &sheet.blocks {
-        let _ = write!(content, "<g transform=\"translate(0,{y:.0})\">{}</g>", block.svg);
+        let _ = write!(
+            content,
+            "<g transform=\"translate(0,{y:.0})\">{}</g>",
+            block.svg
+        );
         y += block.height + GAP;
     }
     Ok(document(line, &sheet, &content, y))
@@ -244,10 +279,24 @@ pub fn title_of(line: &Line) -> String {
 fn heading(line: &Line, check: &Check, width: f64) -> (String, f64) {
     let mut out = String::new();
     let label = instruments::find(&line.instrument).map_or("", |i| i.label);
-    out += &draw::aligned(width / 2.0, 520.0, 520.0, "middle", "#000000", &title_of(line));
+    out += &draw::aligned(
+        width / 2.0,
+        520.0,
+        520.0,
+        "middle",
+        "#000000",
+        &title_of(line),
+    );
     out += &draw::aligned(LEFT_MARGIN, 980.0, 280.0, "start", "#000000", label);
     let counts = counts(check);
-    out += &draw::aligned(width - RIGHT_MARGIN, 980.0, 280.0, "end", Pencil::Grey.colour(), &counts);
+    out += &draw::aligned(
+        width - RIGHT_MARGIN,
+        980.0,
+        280.0,
+        "end",
+        Pencil::Grey.colour(),
+        &counts,
+    );
     (out, 1350.0)
 }
 
@@ -272,4 +321,3 @@ pub fn counts(check: &Check) -> String {
     };
     format!("{} notes: {}{added}", s.expected, parts.join(", "))
 }
-

@@ -50,7 +50,10 @@ impl Skyline {
     /// height; it is taken. Returns its top.
     pub fn place_above(&mut self, left: f64, right: f64, height: f64) -> f64 {
         let range = self.steps(left - AIR, right + AIR);
-        let floor = self.top[range].iter().copied().fold(f64::INFINITY, f64::min);
+        let floor = self.top[range]
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
         let top = floor - AIR - height;
         self.add(Rect {
             left,
@@ -64,7 +67,10 @@ impl Skyline {
     /// The same below everything. Returns its top.
     pub fn place_below(&mut self, left: f64, right: f64, height: f64) -> f64 {
         let range = self.steps(left - AIR, right + AIR);
-        let ceiling = self.bottom[range].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let ceiling = self.bottom[range]
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max);
         let top = ceiling + AIR;
         self.add(Rect {
             left,
@@ -79,7 +85,10 @@ impl Skyline {
     pub fn extent(&self) -> (f64, f64) {
         (
             self.top.iter().copied().fold(f64::INFINITY, f64::min),
-            self.bottom.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+            self.bottom
+                .iter()
+                .copied()
+                .fold(f64::NEG_INFINITY, f64::max),
         )
     }
 }

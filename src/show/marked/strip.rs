@@ -4,7 +4,8 @@ use std::fmt::Write;
 
 use super::draw::{self, Pencil};
 use super::score::Score;
-use crate::judge::{Check, DeviationFrom, NoteCheck, Outcome, threshold_ms};
+use crate::align::Outcome;
+use crate::judge::{Check, DeviationFrom, NoteCheck, threshold_ms};
 
 /// From the middle line to the edge: 3 mm.
 const HALF: f64 = 300.0;
@@ -41,7 +42,11 @@ pub fn draw(check: &Check, score: &Score, system: usize, top: f64, scale_ms: f64
         .collect();
     notes.sort_by(|a, b| a.0.total_cmp(&b.0));
     let y = |ms: f64| middle - HALF * (ms / scale_ms).clamp(-1.0, 1.0);
-    let from = if check.notes.iter().any(|n| n.deviation_from == DeviationFrom::Click) {
+    let from = if check
+        .notes
+        .iter()
+        .any(|n| n.deviation_from == DeviationFrom::Click)
+    {
         "against the click"
     } else {
         "against the notes around"
@@ -51,8 +56,14 @@ pub fn draw(check: &Check, score: &Score, system: usize, top: f64, scale_ms: f64
     );
     // What nobody notices, as wide as each note's own stretch.
     for (i, &(x, note)) in notes.iter().enumerate() {
-        let left = if i == 0 { x - 150.0 } else { (notes[i - 1].0 + x) / 2.0 };
-        let right = notes.get(i + 1).map_or(x + 150.0, |next| (next.0 + x) / 2.0);
+        let left = if i == 0 {
+            x - 150.0
+        } else {
+            (notes[i - 1].0 + x) / 2.0
+        };
+        let right = notes
+            .get(i + 1)
+            .map_or(x + 150.0, |next| (next.0 + x) / 2.0);
         if let Some(threshold) = noticed_ms(check, note) {
             let _ = write!(
                 out,
@@ -74,7 +85,9 @@ pub fn draw(check: &Check, score: &Score, system: usize, top: f64, scale_ms: f64
         out += &rule(edge, 6.0, " stroke-dasharray=\"20 60\"");
     }
     for &(x, note) in &notes {
-        let Some(ms) = note.deviation_ms else { continue };
+        let Some(ms) = note.deviation_ms else {
+            continue;
+        };
         // A later time through stands a little to the right.
         let x = x + 34.0 * f64::from(note.pass.saturating_sub(1));
         let noticed = noticed_ms(check, note).is_some_and(|threshold| {
@@ -101,7 +114,8 @@ pub fn draw(check: &Check, score: &Score, system: usize, top: f64, scale_ms: f64
             );
         }
     }
-    let label = |y: f64, text: &str| draw::aligned(shape.left - 60.0, y, WORDS, "end", "#4a4a4a", text);
+    let label =
+        |y: f64, text: &str| draw::aligned(shape.left - 60.0, y, WORDS, "end", "#4a4a4a", text);
     out += &label(middle - HALF + 0.7 * WORDS, "late");
     out += &label(middle + HALF, "early");
     out += &draw::aligned(
@@ -112,7 +126,14 @@ pub fn draw(check: &Check, score: &Score, system: usize, top: f64, scale_ms: f64
         "#4a4a4a",
         &format!("{scale_ms:.0}"),
     );
-    out += &draw::aligned(shape.right + 40.0, middle + 0.4 * WORDS, WORDS, "start", "#4a4a4a", "ms");
+    out += &draw::aligned(
+        shape.right + 40.0,
+        middle + 0.4 * WORDS,
+        WORDS,
+        "start",
+        "#4a4a4a",
+        "ms",
+    );
     out.push_str("</g>");
     out
 }
