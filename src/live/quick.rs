@@ -169,7 +169,7 @@ impl Quick {
             attack: None,
             fallen: true,
             peak_db: -120.0,
-            low_db: -120.0,
+            low_db: f64::INFINITY,
             low_at_s: 0.0,
             fell_at_s: 0.0,
         }
@@ -221,6 +221,8 @@ impl Quick {
         );
         if level_db < noise_dbfs + OVER_NOISE_DB {
             self.waiting = None;
+            // A rise inside the noise begins nothing.
+            self.fallen |= self.attack.take().is_some();
             return;
         }
         if self
@@ -448,9 +450,13 @@ mod tests {
         let mut quick = Quick::new(RATE_HZ, &options());
         let mut begun = Vec::new();
         let mut said = Vec::new();
+        // Before the first note there is the room's noise.
+        let quiet = &sound[..RATE_HZ as usize / 5];
+        let power = quiet.iter().map(|x| x * x).sum::<f32>() / quiet.len() as f32;
+        let noise_dbfs = 10.0 * (f64::from(power) + 1e-12).log10();
         for (k, block) in sound.chunks(256).enumerate() {
             begun.clear();
-            quick.push(block, expected, -80.0, &mut begun);
+            quick.push(block, expected, noise_dbfs, &mut begun);
             let said_s = ((k + 1) * 256) as f64 / f64::from(RATE_HZ);
             said.extend(begun.iter().map(|b| (said_s, *b)));
         }

@@ -597,10 +597,9 @@ mod tests {
             let at_ns = 2_000_000_000 + sounded * 1_000_000_000 / 48_000;
             counted = pace.corrected(counted, at_ns);
             let off = counted as f64 - sounded as f64;
-            assert!(
-                block < 100 || off.abs() < 2.0 * PUT_RIGHT_S * 48_000.0,
-                "{off} frames off"
-            );
+            // What is not put right yet, and one block.
+            let most = PUT_RIGHT_S * 48_000.0 + 171.0;
+            assert!(block < 100 || off.abs() < most, "{off} frames off");
             counted += 170;
             // Every three hundredth block is filled and never sounds.
             if block % 300 != 299 {
