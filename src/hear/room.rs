@@ -205,12 +205,12 @@ pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Room> {
         .collect();
     let (mut soon, mut decay) = (Vec::new(), Vec::new());
     for slice in 4..n_slices - LATER - 1 {
-        for bin in 1..n_bins - 1 {
+        for (bin, floor) in floors.iter().enumerate().take(n_bins - 1).skip(1) {
             let here = level(slice, bin);
             let is_partial = here > level(slice, bin - 1)
                 && here >= level(slice, bin + 1)
                 && here > loud - BELOW_LOUD_DB
-                && here > floors[bin] + OVER_FLOOR_DB;
+                && here > floor + OVER_FLOOR_DB;
             if !is_partial
                 || level(slice - 4, bin).min(level(slice - 2, bin)) < here - STEADY_DB
                 || level(slice + 2, bin) > here - FALL_DB
