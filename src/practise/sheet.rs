@@ -48,8 +48,11 @@ pub fn sheet(drills: &[Drill], minutes: u32) -> Vec<Slot> {
     let (mut at, mut since_rest, mut turn) = (0, 0, 0);
     while at < minutes {
         let left = minutes - at;
-        let (what, length) = if since_rest + TURN_MIN > PLAY_MIN && left > REST_MIN {
-            (What::Rest, REST_MIN)
+        // Short remainders are played on, as long as that is no more than a turn over.
+        let must_rest = since_rest + TURN_MIN > PLAY_MIN
+            && (left > REST_MIN || since_rest + left > PLAY_MIN + TURN_MIN);
+        let (what, length) = if must_rest {
+            (What::Rest, left.min(REST_MIN))
         } else if left < 2 * TURN_MIN || n_used == 0 {
             (What::Line, left.min(PLAY_MIN))
         } else {
