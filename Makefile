@@ -5,7 +5,7 @@
 # A small étude and takes of it from the built-in voice, checked and reported.
 demo:
 	@scripts/setup build
-	@echo "The first build compiles a music engraver: about 10 minutes on two cores, once."
+	@echo "The first build compiles a music engraver: about 10 minutes on two busy cores, once."
 	cargo run --release --locked --quiet -- demo
 
 test:
