@@ -40,19 +40,24 @@ fn assert_same_notes(drill: &Drill, again: &Line, spelled: bool, kind: &str) {
         let place = format!("{place}, note {i}");
         assert_eq!(got.written.midi(), meant.written.midi(), "{place}");
         assert_eq!(got.sounding_midi, meant.sounding_midi, "{place}");
-        assert_eq!(got.grace, meant.grace, "{place}");
-        assert!(
-            near(
+        // MIDI has no grace notes: they are played in the time of a neighbour.
+        let near_grace = drill.line.notes[i.saturating_sub(1)..]
+            .iter()
+            .take(3)
+            .any(|n| n.grace);
+        if spelled || !near_grace {
+            assert_eq!(got.grace, meant.grace, "{place}");
+            assert!(
+                near(
+                    got.onset_quarters - start_again,
+                    meant.onset_quarters - start
+                ),
+                "{place}: {} is not {}",
                 got.onset_quarters - start_again,
                 meant.onset_quarters - start
-            ),
-            "{place}: {} is not {}",
-            got.onset_quarters - start_again,
-            meant.onset_quarters - start
-        );
-        if !meant.grace {
+            );
             assert!(
-                near(got.duration_quarters, meant.duration_quarters),
+                meant.grace || near(got.duration_quarters, meant.duration_quarters),
                 "{place}"
             );
         }

@@ -168,7 +168,8 @@ fn a_bar_that_was_learnt_is_named_and_no_other() {
         }
     }
     println!("learnt bar named in {found} of {rounds}, others {others} times");
-    assert!(found >= rounds * 3 / 4, "named in {found} of {rounds}");
+    // What is gained in trust is paid in patience: four in ten wait for more takes.
+    assert!(found >= rounds * 6 / 10, "named in {found} of {rounds}");
     assert!(others <= 3, "{others} others named");
 }
 

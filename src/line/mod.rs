@@ -167,11 +167,15 @@ pub struct LineBar {
     pub beat_quarters: f64,
     /// Beat number at the bar's start: 1, or later for a pickup and for the second half of a split bar.
     pub first_beat: f64,
-    /// Length of a full bar of the metre in force; `None` without a metre.
+    /// Length of a full bar of the metre in force; `None` without a metre, and in lines kept
+    /// before it was noted, as are the next two.
+    #[serde(default)]
     pub full_quarters: Option<f64>,
     /// Sharps of the written key signature in force (negative: flats).
+    #[serde(default)]
     pub fifths: i32,
     /// What stands at the bar on the page to steer the order.
+    #[serde(default)]
     pub signs: Signs,
 }
 
