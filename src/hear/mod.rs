@@ -223,15 +223,20 @@ impl Hearer {
         };
         // The recording is judged with its room: pauses that were dried look like a gate's.
         let mut warnings = None;
+        let mut recorded = None;
         if let Some(room) = room::of_take(&self.sound, rate) {
             let envelope = envelope::Envelope::new(&self.sound, rate);
             warnings = Some(recording::warnings(&envelope, duration_s));
-            self.sound = room::dry(&self.sound, rate, &room);
+            let dried = room::dry(&self.sound, rate, &room);
+            recorded = Some(std::mem::replace(&mut self.sound, dried));
         }
-        let (sketches, mut recording) =
+        let (mut sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
         if let Some(warnings) = warnings {
             recording.warnings = warnings;
+        }
+        if let Some(recorded) = recorded {
+            room::onsets_as_recorded(&mut sketches, &recorded, rate);
         }
         (sketches, recording, clicks)
     }

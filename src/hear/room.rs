@@ -11,6 +11,9 @@
 
 use std::sync::Arc;
 
+use super::envelope::{Envelope, STEP_S};
+use super::notes::Sketch;
+use super::refine::change_point;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
@@ -40,6 +43,51 @@ pub struct Room {
     pub rt60_s: f64,
     /// Power of its ringing over that of the direct sound, in a long note.
     pub wet: f64,
+}
+
+/// Drying takes the soft beginning of an attack with it: where the sound as recorded rises out
+/// of silence, a tongued onset is looked for there again. It can only come sooner.
+pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate_hz: f64) {
+    /// Looked at before and after the onset that the dried sound shows, seconds.
+    const AROUND_S: (f64, f64) = (0.04, 0.05);
+    /// Rise that leaves no doubt that there was silence, dB.
+    const RISE_DB: f64 = 30.0;
+    /// Span of the levels, seconds.
+    const WIDTH_S: f64 = 0.003;
+    let envelope = Envelope::new(recorded, sample_rate_hz);
+    let mut free_s = 0.0f64;
+    for sketch in sketches {
+        let from_s = (sketch.onset_s - AROUND_S.0).max(free_s);
+        free_s = sketch.offset_s;
+        if !sketch.tongued || from_s >= sketch.onset_s {
+            continue;
+        }
+        let curve = envelope.curve_db(from_s, sketch.onset_s + AROUND_S.1, WIDTH_S);
+        let (low, top) = curve.iter().fold((0.0f64, -120.0f64), |(low, top), x| {
+            (low.min(*x), top.max(*x))
+        });
+        if top - low < RISE_DB {
+            continue;
+        }
+        let time = |step: usize| from_s + step as f64 * STEP_S;
+        let Some(risen) = curve.iter().position(|x| *x > low + 0.75 * (top - low)) else {
+            continue;
+        };
+        let Some(silent) = curve[..risen]
+            .iter()
+            .rposition(|x| *x < low + 0.1 * (top - low))
+        else {
+            continue;
+        };
+        let sample = |t: f64| (t.max(0.0) * sample_rate_hz) as usize;
+        let (from, to) = (sample(time(silent) - 0.008), sample(time(risen)));
+        if let Some(change) = change_point(recorded, sample_rate_hz, from, to, None)
+            && change.at_samples / sample_rate_hz < sketch.onset_s
+        {
+            sketch.onset_s = (change.at_samples / sample_rate_hz).max(from_s);
+            sketch.onset_se_s = change.se_samples / sample_rate_hz;
+        }
+    }
 }
 
 /// Short-time spectra, windowed by the root of a Hann window.
