@@ -10,7 +10,7 @@ use crate::line::TempoMark;
 /// At most one report in twenty of an unchanged player may call anything a change.
 pub const FALSE_REPORTS: f64 = 0.05;
 /// What the tests are held to, so that this holds: players have better and worse days, which
-/// the tests of single takes know nothing of. Simulated in `tests/progress_review.rs`: at 0.04
+/// the tests of single takes know nothing of. Simulated in `tests/keep/review.rs`: at 0.04
 /// up to 8.7 % of the reports named a change.
 pub const ALPHA: f64 = 0.02;
 /// A group is filled up with the days before until it has so many takes: with five on either

@@ -1,0 +1,196 @@
+//! The report: what a player reads, held against what was put in.
+
+use crate::support::{Noise, Take, line_of, scale_line};
+use passagework::judge::{Check, ClickOptions};
+use passagework::line::Line;
+use passagework::show::text::{Layout, check as report};
+use passagework::show::words::put_into_words;
+
+const PLAIN: Layout = Layout {
+    width: 80,
+    styled: false,
+    all: false,
+};
+
+fn in_words(take: &Take) -> Check {
+    let mut check = take.check();
+    put_into_words(&take.line, &mut check);
+    check
+}
+
+fn texts(take: &Take) -> Vec<String> {
+    in_words(take)
+        .findings
+        .into_iter()
+        .map(|f| f.text)
+        .collect()
+}
+
+fn take_of(line: &Line, by: impl Fn(usize) -> i32) -> Take {
+    let mut take = Take::empty(line);
+    for (idx, note) in line.notes.iter().enumerate() {
+        take.play(idx, 0.4 * note.onset_quarters, 0.15, by(idx), 0.0005);
+    }
+    take
+}
+
+#[test]
+fn a_wrong_note_is_said_in_written_pitch_with_bar_and_beat() {
+    let notes = [
+        ("E4", 1.0),
+        ("F#4", 1.0),
+        ("G#4", 1.0),
+        ("A4", 1.0),
+        ("B4", 1.0),
+        ("F##4", 1.0),
+        ("G#4", 1.0),
+        ("E4", 1.0),
+    ];
+    let mut line = line_of(&notes, 4);
+    // A clarinet in B flat: sounding a tone lower changes nothing in the words.
+    for note in &mut line.notes {
+        note.sounding_midi -= 2;
+    }
+    line.transpose_semitones = -2;
+    let take = take_of(&line, |idx| if idx == 5 { -1 } else { 0 });
+    assert_eq!(
+        texts(&take),
+        ["bar 2, beat 2: F## came as F#: look at the double sharp"]
+    );
+}
+
+#[test]
+fn a_slow_change_is_said_with_its_notes_and_error() {
+    let line = scale_line(32, 0.25);
+    let take = Take::right(&line, 0.0005, |idx| {
+        0.15 * idx as f64 + if idx == 13 { 0.022 } else { 0.0 }
+    });
+    let text = &texts(&take)[0];
+    assert!(
+        text.starts_with("bars 1-2: the change E4 to D4 comes 22 ms late (+-"),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_misread_signature_names_its_bars_once() {
+    let notes: Vec<(&str, f64)> = [("D4", 1.0), ("F#4", 1.0), ("A4", 1.0), ("C#5", 1.0)].repeat(4);
+    let line = line_of(&notes, 2);
+    let take = take_of(&line, |idx| if idx % 4 == 3 { -1 } else { 0 });
+    assert_eq!(
+        texts(&take),
+        ["bars 1, 2, 3, 4: C# came as C in 4 places: the key has C#"]
+    );
+}
+
+#[test]
+fn the_report_is_plain_and_keeps_its_width() {
+    let line = scale_line(64, 0.25);
+    let mut take = Take::empty(&line);
+    let mut noise = Noise(4);
+    for idx in 0..64 {
+        let by = if noise.uniform() < 0.3 { 1 } else { 0 };
+        take.play(idx, 0.15 * idx as f64, 0.1, by, 0.0005);
+    }
+    take.hearing.recording.warnings =
+        vec!["The microphone was far away: soft notes are less sure.".into()];
+    let check = in_words(&take);
+    for width in [40, 60, 80, 120] {
+        let text = report(&line, &check, Layout { width, ..PLAIN });
+        assert!(!text.contains('\u{1b}'), "escape in plain text");
+        for row in text.lines() {
+            assert!(row.chars().count() <= width, "{} columns: {row}", width);
+        }
+        assert!(text.contains("and ") && text.contains("--all"));
+        assert!(!text.to_lowercase().contains("hz"), "a frequency: {text}");
+    }
+    let styled = report(
+        &line,
+        &check,
+        Layout {
+            styled: true,
+            ..PLAIN
+        },
+    );
+    let mut bare = String::new();
+    let mut rest = styled.as_str();
+    while let Some(at) = rest.find('\u{1b}') {
+        bare.push_str(&rest[..at]);
+        rest = &rest[at..][rest[at..].find('m').unwrap() + 1..];
+    }
+    bare.push_str(rest);
+    assert_eq!(bare, report(&line, &check, PLAIN), "style adds no meaning");
+}
+
+#[test]
+fn the_head_counts_everything_and_a_clean_take_says_so() {
+    let line = scale_line(32, 0.25);
+    let take = Take::right(&line, 0.0005, |idx| 0.15 * idx as f64);
+    let text = report(&line, &in_words(&take), PLAIN);
+    let head: Vec<&str> = text.lines().take(2).collect();
+    assert_eq!(
+        head,
+        [
+            "Test - Clarinet - bars 1 to 2",
+            "32 right, 0 wrong, 0 missed, 0 added, 0 unsure"
+        ]
+    );
+    assert!(text.contains("Nothing to mark."));
+    assert!(text.contains("runs      1 even, 0 uneven, 0 could not tell"));
+    assert!(text.contains("tempo     quarter = 100 on average"));
+}
+
+#[test]
+fn every_finding_of_many_faults_has_words() {
+    for seed in 0..30 {
+        let line = scale_line(56, 0.25);
+        let mut take = Take::empty(&line);
+        let mut noise = Noise(seed);
+        for idx in 0..56 {
+            let at = 0.15 * idx as f64 + 0.005 * noise.normal();
+            match (noise.uniform() * 12.0) as u32 {
+                0 => take.miss(idx),
+                1 => take.play(idx, at, 0.1, (noise.uniform() * 25.0) as i32 - 12, 0.0005),
+                2 => {
+                    take.play(idx, at, 0.1, 0, 0.0005);
+                    take.add(idx, 72, at + 0.07);
+                }
+                _ => take.play(idx, at, 0.1, 0, 0.0005),
+            }
+        }
+        for text in texts(&take) {
+            assert!(text.contains(": ") && text.len() > 20, "{text}");
+        }
+    }
+}
+
+#[test]
+fn click_marks_are_read_and_refused_with_an_example() {
+    for (text, beat_quarters, bpm) in [
+        ("q=112", 1.0, 112.0),
+        ("q.=92", 1.5, 92.0),
+        ("h=60", 2.0, 60.0),
+        ("e=160", 0.5, 160.0),
+        ("e.=80", 0.75, 80.0),
+        ("s=240", 0.25, 240.0),
+        ("4=112", 1.0, 112.0),
+        ("8=120.5", 0.5, 120.5),
+        ("1/4=112", 1.0, 112.0),
+        ("3/8=60", 1.5, 60.0),
+        (" q = 72 ", 1.0, 72.0),
+    ] {
+        let click = ClickOptions::parse(text).unwrap();
+        assert_eq!(
+            (click.beat_quarters, click.bpm),
+            (beat_quarters, bpm),
+            "{text}"
+        );
+    }
+    for text in [
+        "", "112", "q", "q=", "q=abc", "q=0", "q=-3", "q=1e9", "x=60", "q...=60", "1/0=60", "5=60",
+        "q=nan", "=60",
+    ] {
+        let error = ClickOptions::parse(text).unwrap_err().to_string();
+        assert!(error.contains("q.=92"), "{text}: {error}");
+    }
+}

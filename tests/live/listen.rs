@@ -1,0 +1,179 @@
+//! `passagework listen --take`: the live path on recordings with a known truth, as a user or
+//! another program runs it.
+
+use std::path::{Path, PathBuf};
+
+use crate::common::Folder;
+use serde_json::Value;
+
+/// A note of the line counts as followed when its place is said within this time, seconds.
+const FOLLOWED_S: f64 = 0.2;
+
+fn made(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("testdata/takes")
+        .join(name)
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().expect("a path of plain letters")
+}
+
+/// Events and report of a made take.
+fn listen(name: &str) -> (Vec<Value>, Value, Value) {
+    let folder = Folder::new();
+    let (line, take) = (
+        made(name).join("line.musicxml"),
+        made(name).join("take.flac"),
+    );
+    let said = folder.run(&[
+        "listen",
+        text(&line),
+        "--take",
+        text(&take),
+        "--fast",
+        "--events",
+        "-",
+        "--json",
+        "report.json",
+    ]);
+    assert_eq!(said.status, Some(0), "{}", said.err);
+    let events = said
+        .out
+        .lines()
+        .map(|line| serde_json::from_str(line).expect("every line is a JSON object"))
+        .collect();
+    let report = std::fs::read_to_string(folder.path("report.json")).expect("the report");
+    let check = folder.run(&["check", text(&line), text(&take), "--json", "-"]);
+    let json = |text: &str| serde_json::from_str(text).expect("a report is JSON");
+    (events, json(&report), json(&check.out))
+}
+
+#[test]
+fn every_event_has_the_fields_that_are_promised() {
+    let (events, report, check) = listen("faults");
+    assert_eq!(report, check, "the report is that of check");
+    let promised: &[(&str, &[&str])] = &[
+        ("position", &["index", "onset_s", "said_s"]),
+        (
+            "heard",
+            &[
+                "index", "outcome", "midi", "cents", "ahead_ms", "onset_s", "said_s",
+            ],
+        ),
+        ("phrase", &["said_s", "findings"]),
+        ("level", &["said_s", "dbfs", "clipped"]),
+        ("done", &["said_s"]),
+        ("lost", &["said_s", "index"]),
+        ("found", &["said_s", "index"]),
+    ];
+    let mut said_s = 0.0;
+    for event in &events {
+        let kind = event["event"].as_str().expect("every event has its name");
+        let (_, fields) = promised
+            .iter()
+            .find(|(name, _)| *name == kind)
+            .unwrap_or_else(|| panic!("nobody promised {kind}"));
+        for field in *fields {
+            assert!(
+                event.get(field).is_some(),
+                "{kind} without {field}: {event}"
+            );
+        }
+        let now_s = event["said_s"].as_f64().expect("when it was said");
+        // A level is said at the end of its tenth of a second, inside a block.
+        assert!(now_s > said_s - 0.01, "{event} after {said_s}");
+        said_s = said_s.max(now_s);
+        if let Some(onset_s) = event["onset_s"].as_f64() {
+            assert!(onset_s <= now_s, "said before it was heard: {event}");
+        }
+    }
+    assert_eq!(
+        events.last().map(|e| &e["event"]),
+        Some(&Value::from("done"))
+    );
+}
+
+/// What is settled live is what the whole take says, for right and wrong notes.
+#[test]
+fn what_is_settled_live_is_what_the_report_says() {
+    let (mut alike, mut all) = (0, 0);
+    for name in ["faults", "restart", "joined-real-notes"] {
+        let (events, report, _) = listen(name);
+        for note in report["notes"].as_array().expect("notes") {
+            if note["outcome"] != "right" && note["outcome"] != "wrong" {
+                continue;
+            }
+            let live = events
+                .iter()
+                .rev()
+                .find(|e| e["event"] == "heard" && e["index"] == note["index"]);
+            all += 1;
+            alike += usize::from(live.is_some_and(|e| e["outcome"] == note["outcome"]));
+        }
+    }
+    assert!(
+        100 * alike >= 99 * all,
+        "{alike} of {all} outcomes alike, 99 in 100 are wanted"
+    );
+}
+
+/// Places are said while the note sounds, restarts and wrong notes included.
+#[test]
+fn the_player_is_followed_note_by_note() {
+    for name in ["faults", "restart"] {
+        let (events, report, _) = listen(name);
+        let places: Vec<(u64, f64)> = events
+            .iter()
+            .filter(|e| e["event"] == "position")
+            .filter_map(|e| Some((e["index"].as_u64()?, e["said_s"].as_f64()?)))
+            .collect();
+        let (mut followed, mut all) = (0, 0);
+        for note in report["notes"].as_array().expect("notes") {
+            let (Some(index), Some(onset_s)) = (note["index"].as_u64(), note["onset_s"].as_f64())
+            else {
+                continue;
+            };
+            all += 1;
+            followed += usize::from(places.iter().any(|(place, said_s)| {
+                *place == index && (-0.02..=FOLLOWED_S).contains(&(said_s - onset_s))
+            }));
+        }
+        assert!(
+            100 * followed >= 95 * all,
+            "{name}: {followed} of {all} notes followed within {FOLLOWED_S} s"
+        );
+    }
+}
+
+#[test]
+fn what_cannot_be_is_refused_with_a_reason() {
+    let folder = Folder::new();
+    let line = made("faults").join("line.musicxml");
+    let take = made("faults").join("take.flac");
+    let (line, take) = (text(&line), text(&take));
+    let cases: &[(&[&str], &str)] = &[
+        (
+            &[
+                "listen", line, "--take", take, "--events", "-", "--json", "-",
+            ],
+            "give --json a file",
+        ),
+        (&["listen", line, "--fast"], "--take"),
+        (&["listen", line, "--take", "nothing.wav"], "nothing.wav"),
+        (
+            &["listen", line, "--take", take, "--click", "fast"],
+            "q.=92",
+        ),
+        (&["listen", line, "--from", "q=60"], "--to"),
+        (
+            &["listen", line, "--take", take, "--fast", "--bars", "900"],
+            "it has",
+        ),
+    ];
+    for (arguments, reason) in cases {
+        let said = folder.run(arguments);
+        assert_eq!(said.status, Some(2), "{arguments:?}: {}", said.err);
+        assert!(said.err.contains(reason), "{arguments:?}: {}", said.err);
+    }
+}

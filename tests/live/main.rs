@@ -1,0 +1,7 @@
+//! Listening live, through a real sound server.
+
+#[path = "../common/mod.rs"]
+mod common;
+mod listen;
+mod microphone;
+mod support;
