@@ -8,8 +8,7 @@ use crate::support::{SoundServer, wait_for_end, wait_until};
 use serde_json::Value;
 
 /// Invented: two bars of eighths over the break, slurred and tongued.
-const LINE: &str =
-    "X:1\nT:over the break\nM:4/4\nL:1/8\nQ:1/4=96\nK:C transpose=-2\n(GABc) d2.c.B|(AGFE) .D.E F2|]\n";
+const LINE: &str = "X:1\nT:over the break\nM:4/4\nL:1/8\nQ:1/4=96\nK:C transpose=-2\n(GABc) d2.c.B|(AGFE) .D.E F2|]\n";
 
 fn path(path: &Path) -> &str {
     path.to_str().expect("a path of plain letters")
@@ -83,7 +82,10 @@ fn what_the_loudspeaker_gives_is_the_line() {
     });
     end(recorder);
 
-    let (meant, got) = (check(&server, &line, &file), check(&server, &line, &captured));
+    let (meant, got) = (
+        check(&server, &line, &file),
+        check(&server, &line, &captured),
+    );
     let n_notes = meant["summary"]["expected"].as_u64().expect("a count");
     assert_eq!(n_notes, 13);
     for check in [&meant, &got] {
