@@ -11,8 +11,9 @@ use super::text::Layout;
 use crate::finger::change::{AWKWARD_MS, Change};
 use crate::finger::chart::Confidence;
 use crate::finger::plan::{ForcedChange, HardChange, NotePlan, Plan, Reason};
+use crate::finger::states::trilled_to;
 use crate::finger::{Chart, Fingering};
-use crate::line::Line;
+use crate::line::{Line, Spelling};
 
 /// Extra cost of the second best from which a choice is worth a pencil mark: less, and either
 /// will do.
@@ -127,6 +128,15 @@ struct NoteJson<'a> {
     source: &'a [String],
     reason: String,
     second: Option<SecondJson<'a>>,
+    /// The note that a trill goes to, and its fingering.
+    trill: Option<TrillJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct TrillJson<'a> {
+    written: String,
+    fingering: &'a str,
+    keys: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -169,6 +179,10 @@ pub fn text(line: &Line, chart: &Chart, plan: &Plan, layout: Layout) -> String {
             "  Where nothing is said the ordinary fingering is best; --all shows every choice.\n",
         );
     }
+    let trills = words.trills();
+    if !trills.is_empty() {
+        let _ = writeln!(out, "\n{TRILLS}\n  {}", trills.join("\n  "));
+    }
     let forced = words.forced_changes();
     if !forced.is_empty() {
         let _ = writeln!(out, "\nCannot be avoided\n  {}", forced.join("\n  "));
@@ -186,6 +200,7 @@ pub fn text(line: &Line, chart: &Chart, plan: &Plan, layout: Layout) -> String {
 
 const NOTHING_TO_SETTLE: &str =
     "No fingering needs to be settled ahead: the ordinary ones will do.";
+const TRILLS: &str = "Trills, with the note above in the key";
 const HARDEST: &str = "Hardest changes, and up to where each should go cleanly (an estimate)";
 
 /// The same as a piece of a page.
@@ -199,8 +214,9 @@ pub fn html(line: &Line, chart: &Chart, plan: &Plan) -> Markup {
             }
         }
     };
-    let (choices, forced, hard) = (
+    let (choices, trills, forced, hard) = (
         words.choices(false),
+        words.trills(),
         words.forced_changes(),
         words.hard_changes(),
     );
@@ -211,6 +227,12 @@ pub fn html(line: &Line, chart: &Chart, plan: &Plan) -> Markup {
                 p { (NOTHING_TO_SETTLE) }
             } @else {
                 (rows(["Place", "Note", "Fingering", "Why"], &choices))
+            }
+        }
+        @if !trills.is_empty() {
+            section {
+                h2 { (TRILLS) }
+                ul { @for trill in &trills { li { (trill) } } }
             }
         }
         @if !forced.is_empty() {
@@ -259,7 +281,33 @@ impl Words<'_> {
                 fingering: &self.chart.fingerings[s.fingering].name,
                 extra_cost: s.extra_cost_ms,
             }),
+            trill: self.trill(i).map(|(above, fingering)| TrillJson {
+                written: above.to_string(),
+                fingering: &fingering.name,
+                keys: names(fingering.keys),
+            }),
         }
+    }
+
+    /// The note that the trill on note `i` goes to, and how it is fingered.
+    fn trill(&self, i: usize) -> Option<(Spelling, &Fingering)> {
+        let above = trilled_to(self.line, &self.line.notes[i])?;
+        Some((above, &self.chart.fingerings[self.plan.notes[i].trill?]))
+    }
+
+    /// Trills: place, note, fingering of the note above.
+    fn trills(&self) -> Vec<String> {
+        let told = |i: usize| {
+            let (above, with) = self.trill(i)?;
+            let (note, hold) = (&self.line.notes[i], &self.plan.notes[i]);
+            let from = fingering(self.chart, hold).map_or("", |f| &f.name);
+            let place = self.place(i);
+            Some(format!(
+                "{place}: {} ({from}) with {above} ({})",
+                note.written, with.name
+            ))
+        };
+        (0..self.plan.notes.len()).filter_map(told).collect()
     }
 
     /// Why note `i` is fingered as it is, in a phrase.
