@@ -87,26 +87,27 @@ fn what_the_loudspeaker_gives_is_the_line() {
         check(&server, &line, &captured),
     );
     let n_notes = meant["summary"]["expected"].as_u64().expect("a count");
-    assert_eq!(n_notes, 13);
+    assert_eq!(n_notes, 14);
     for check in [&meant, &got] {
         assert_eq!(check["summary"]["right"], n_notes, "{}", check["summary"]);
         assert_eq!(check["summary"]["added"], 0, "{}", check["summary"]);
     }
-    // The same notes at the same distances: file and loudspeaker differ by a delay only.
-    /// Of the hearing, whose blocks fall otherwise in the recording.
+    // The same notes at the same distances: file and loudspeaker differ by a delay only. One
+    // onset may be told otherwise: blocks fall otherwise in the recording, and a slurred change
+    // takes 10 to 30 ms of its own (Almeida, Chow, Smith and Wolfe, JASA 126, 2009).
     const SAME_S: f64 = 0.005;
+    const SLURRED_S: f64 = 0.030;
     let mut delays: Vec<f64> = onsets(&meant)
         .iter()
         .zip(onsets(&got))
         .map(|(meant, got)| got - meant)
         .collect();
-    assert_eq!(delays.len(), 13);
+    assert_eq!(delays.len(), 14);
     delays.sort_by(f64::total_cmp);
     let median = delays[delays.len() / 2];
     assert!(median > -0.1, "it is heard after it is asked for: {median}");
-    for delay in &delays {
-        assert!((delay - median).abs() < SAME_S, "{delays:?}");
-    }
+    let apart = |by_s: f64| delays.iter().filter(|d| (*d - median).abs() > by_s).count();
+    assert!(apart(SAME_S) <= 1 && apart(SLURRED_S) == 0, "{delays:?}");
     let a4 = |check: &Value| check["tuning"]["a4_hz"].as_f64().expect("a tuning");
     // A tenth of a hertz is 0.4 cents.
     assert!((a4(&meant) - a4(&got)).abs() < 0.1);
