@@ -58,7 +58,10 @@ impl<'a> Composer<'a> {
             sounding_midi: note.written.midi() + self.etude.transpose_semitones,
             grace: false,
             slurred: note.slurred
-                && (self.notes.last()).is_some_and(|n| n.written.midi() != note.written.midi()),
+                && self
+                    .notes
+                    .last()
+                    .is_some_and(|n| n.written.midi() != note.written.midi()),
             articulations: match note.staccato {
                 true => vec![Articulation::Staccato],
                 false => Vec::new(),
