@@ -9,6 +9,7 @@
 //! [`outcome`] turns the path into outcomes.
 
 mod costs;
+mod doubt;
 pub(crate) mod expected;
 pub(crate) mod model;
 mod outcome;
@@ -179,6 +180,7 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
         costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,
+        doubt: doubt::Doubt::of(&fit.path.steps, &fit.sounds),
     };
     let mut alignment = outcome::decide(&scene);
     alignment.a4_hz = 440.0 * (fit.tuning.offset_semitones / 12.0).exp2();

@@ -1,6 +1,7 @@
 //! From the path to who is who: outcomes, attempts, extra sounds, restarts and skips.
 
 use super::costs::Costs;
+use super::doubt::Doubt;
 use super::expected::Expected;
 use super::model;
 use super::path::{Move, Path, Step};
@@ -32,6 +33,16 @@ const TOUCHING_S: f64 = 0.03;
 const SPLIT_CONFIDENCE: f64 = 0.95;
 /// From this many times the written interval on there was time for a note played once more.
 const OWN_TIME: f64 = 1.4;
+/// An echo's note ended no longer ago than the first of these, seconds, nor began longer ago than
+/// the second, and it lies so far below the loudest of so many sounds either side: no note added
+/// by a player in the made takes lay 7 dB below.
+const ECHO_S: (f64, f64) = (1.0, 4.0);
+const ECHO_BELOW_DB: f64 = 7.5;
+const ECHO_NEIGHBOURS: usize = 4;
+/// A passage passed over by a jump had its time when from so much to so much of its written length
+/// went by, with this many sounds a note in it, doubtful ones too.
+const WENT_BY: (f64, f64) = (0.7, 1.5);
+const WENT_BY_SOUNDS: f64 = 0.5;
 /// Share of the second of two equal notes that the first must last into for them to be one held sound.
 const HELD_INTO: f64 = 0.5;
 
@@ -42,6 +53,7 @@ pub struct Scene<'a> {
     pub costs: &'a Costs<'a>,
     pub path: &'a Path,
     pub tuning: Tuning,
+    pub doubt: Doubt,
 }
 
 pub fn decide(scene: &Scene) -> Alignment {
@@ -56,8 +68,12 @@ pub fn decide(scene: &Scene) -> Alignment {
             let before = steps[k - 1];
             let (from_idx, to_idx) = (offset + before.idx, offset + step.idx);
             believed += usize::from(step.by != Move::On);
+            let went_by = step.by == Move::Forward && scene.went_by(before, *step);
             let is_skip = match step.by {
-                Move::On | Move::Forward => step.idx > before.idx + SKIP_NOTES,
+                Move::On => step.idx > before.idx + SKIP_NOTES,
+                Move::Forward => {
+                    step.idx > before.idx + SKIP_NOTES && !went_by && scene.jumps_settled()
+                }
                 Move::PastRepeat => true,
                 Move::Back | Move::Start => false,
             };
@@ -82,7 +98,10 @@ pub fn decide(scene: &Scene) -> Alignment {
                 let tries = &mut attempts[offset + idx];
                 match step.by {
                     Move::On => tries.push(scene.passed(idx, before, &beliefs[believed], stretch)),
-                    Move::Forward if tries.is_empty() || !is_skip => tries.push(missed(stretch)),
+                    Move::Forward if went_by => tries.push(unheard(Outcome::Unsure, stretch, 0.5)),
+                    Move::Forward if tries.is_empty() || !is_skip => {
+                        tries.push(scene.jumped(stretch))
+                    }
                     _ => {}
                 }
             }
@@ -121,10 +140,6 @@ fn unheard(outcome: Outcome, stretch: usize, confidence: f64) -> Attempt {
     }
 }
 
-fn missed(stretch: usize) -> Attempt {
-    unheard(Outcome::Missed, stretch, JUMP_CONFIDENCE)
-}
-
 impl Scene<'_> {
     fn expected(&self) -> &Expected {
         self.costs.expected
@@ -134,14 +149,38 @@ impl Scene<'_> {
         &self.costs.sounds[j]
     }
 
+    /// True where the take is clear enough to say what a jump passes over.
+    fn jumps_settled(&self) -> bool {
+        self.doubt.missed(JUMP_CONFIDENCE) >= ACCUSE
+    }
+
+    /// A line note that a jump passes over.
+    fn jumped(&self, stretch: usize) -> Attempt {
+        let confidence = self.doubt.missed(JUMP_CONFIDENCE);
+        if self.jumps_settled() {
+            unheard(Outcome::Missed, stretch, confidence)
+        } else {
+            unheard(Outcome::Unsure, stretch, 1.0 - confidence)
+        }
+    }
+
     /// A line note for which the path has a heard note.
     fn played(&self, step: Step, belief: Belief, stretch: usize) -> Attempt {
         let note = &self.expected().notes[step.idx];
         let sound = self.sound(step.heard_idx);
         let fit = pitch::fit(&sound.offers, sound.pitch_se_semitones, note.midi);
         let on_pitch = fit.right >= fit.wrong;
-        let (outcome, confidence) = if !on_pitch && 1.0 - belief.right >= ACCUSE {
-            (Outcome::Wrong, belief.wrong)
+        let other_register = !on_pitch
+            && pitch::is_register_slip(note.midi, fit.wrong_midi, self.clarion_from_midi());
+        let left = |p: f64| {
+            if other_register {
+                self.doubt.other_register(p)
+            } else {
+                p
+            }
+        };
+        let (outcome, confidence) = if !on_pitch && left(1.0 - belief.right) >= ACCUSE {
+            (Outcome::Wrong, left(belief.wrong))
         } else if on_pitch && belief.right >= RIGHT {
             (Outcome::Right, belief.right)
         } else {
@@ -154,8 +193,7 @@ impl Scene<'_> {
             heard_idx: Some(step.heard_idx),
             stretch,
             heard_midi: Some(played + self.tuning.shift_semitones),
-            register_slip: outcome == Outcome::Wrong
-                && pitch::is_register_slip(note.midi, played, self.clarion_from_midi()),
+            register_slip: outcome == Outcome::Wrong && other_register,
             confidence,
         }
     }
@@ -163,10 +201,11 @@ impl Scene<'_> {
     /// A line note that the path passes over, after the step `before`.
     fn passed(&self, idx: usize, before: Step, beliefs: &Stretch, stretch: usize) -> Attempt {
         let p_missed = self.missed_among_equals(idx, beliefs);
-        if p_missed + beliefs.of(idx).wrong < ACCUSE || self.held_over(idx, before) {
+        let not_right = (p_missed + beliefs.of(idx).wrong).min(1.0);
+        if self.doubt.missed(not_right) < ACCUSE || self.held_over(idx, before) {
             unheard(Outcome::Unsure, stretch, 1.0 - p_missed)
         } else {
-            unheard(Outcome::Missed, stretch, p_missed)
+            unheard(Outcome::Missed, stretch, self.doubt.missed(p_missed))
         }
     }
 
@@ -196,6 +235,22 @@ impl Scene<'_> {
         sound.offset_s >= sound.onset_s + seconds
     }
 
+    /// True when the passage that a jump passes over had its time and something sounded in it: it
+    /// was played, and the sound does not show how.
+    fn went_by(&self, from: Step, to: Step) -> bool {
+        let Some(tempo) = self.costs.tempo else {
+            return false;
+        };
+        let notes = &self.expected().notes;
+        let quarters = notes[to.idx].onset_quarters - notes[from.idx].onset_quarters;
+        let seconds = quarters * (tempo.log_seconds_per_quarter[from.heard_idx] as f64).exp();
+        let elapsed_s = self.sound(to.heard_idx).onset_s - self.sound(from.heard_idx).onset_s;
+        let n_sounds = to.heard_idx - from.heard_idx - 1;
+        let n_notes = to.idx - from.idx - 1;
+        (WENT_BY.0 * seconds..WENT_BY.1 * seconds).contains(&elapsed_s)
+            && n_sounds as f64 >= WENT_BY_SOUNDS * n_notes as f64
+    }
+
     /// Sounding pitch of a clarinet's written B4, where its second register begins.
     fn clarion_from_midi(&self) -> Option<i32> {
         let name = &self.line.instrument;
@@ -222,7 +277,7 @@ impl Scene<'_> {
             return;
         };
         if first - range.start <= model::EDGE_NOTES_MISSED {
-            attempts[range.start..first].fill(vec![missed(0)]);
+            attempts[range.start..first].fill(vec![self.jumped(0)]);
         }
         if range.end - 1 - last <= model::EDGE_NOTES_MISSED {
             let stretch = attempts[last].last().map_or(0, |a| a.stretch);
@@ -236,16 +291,11 @@ impl Scene<'_> {
                 let here = idx - range.start;
                 let held =
                     last_step.is_some_and(|step| step.idx < here && self.held_over(here, *step));
-                let outcome = if held {
-                    Outcome::Unsure
+                tries.push(if held {
+                    unheard(Outcome::Unsure, stretch, 0.5)
                 } else {
-                    Outcome::Missed
-                };
-                tries.push(unheard(
-                    outcome,
-                    stretch,
-                    if held { 0.5 } else { JUMP_CONFIDENCE },
-                ));
+                    self.jumped(stretch)
+                });
             }
         }
     }
@@ -278,7 +328,7 @@ impl Scene<'_> {
                 };
                 if let Some(idx) = self.ornament_of(j, before, after) {
                     alignment.ornamental.push((j, offset + idx));
-                } else if self.continues(j, before, after) {
+                } else if self.continues(j, before, after) || self.is_echo(j) {
                     alignment.continued.push((j, offset + before.idx));
                 } else if !self.is_long_enough(j, before, after) {
                     alignment.transitions.push(extra);
@@ -297,7 +347,7 @@ impl Scene<'_> {
         let nearest = distance(before).min(distance(after));
         let confidence = self.sound(j).confidence;
         let note = confidence * model::added_against_noise(nearest);
-        note / (note + 1.0 - confidence)
+        self.doubt.added(note / (note + 1.0 - confidence))
     }
 
     /// A sound long and certain enough to be a note of its own.
@@ -327,11 +377,33 @@ impl Scene<'_> {
             .find(|&idx| self.expected().in_ornament(idx, midi))
     }
 
+    /// A room's answer: the pitch of a note that has just ended, well below the loudest about it.
+    fn is_echo(&self, j: usize) -> bool {
+        let notes = &self.hearing.notes;
+        let sound = &notes[j];
+        let since = |end_s: f64| sound.onset_s - end_s;
+        let heard_before = notes[..j]
+            .iter()
+            .rev()
+            .take_while(|n| since(n.onset_s) < ECHO_S.1)
+            .filter(|n| since(n.offset_s) < ECHO_S.0 && n.confidence >= ADDED_CONFIDENCE)
+            .any(|n| (n.midi - sound.midi).abs() < 0.5 && n.level_dbfs > sound.level_dbfs);
+        let about = j.saturating_sub(ECHO_NEIGHBOURS)..(j + ECHO_NEIGHBOURS + 1).min(notes.len());
+        let loudest = notes[about]
+            .iter()
+            .map(|n| n.level_dbfs)
+            .fold(f64::MIN, f64::max);
+        heard_before && sound.level_dbfs < loudest - ECHO_BELOW_DB
+    }
+
     /// A doubtful sound at the pitch of the one before it: the same note going on, above all
     /// where it takes no time of its own. A note played once more pushes the next one back.
     fn continues(&self, j: usize, before: Step, after: Step) -> bool {
         let semitones = |j: usize| self.sound(j).offers[0].semitones;
         let same_pitch = j > 0 && (semitones(j) - semitones(j - 1)).abs() < 0.5;
+        // Without a new tongue there is no second note of one pitch: a click or a knock lay over it.
+        let goes_on = !self.hearing.notes[j].tongued
+            && (semitones(j) - semitones(before.heard_idx)).abs() < 0.5;
         let elapsed_s = self.sound(after.heard_idx).onset_s - self.sound(before.heard_idx).onset_s;
         let in_time = after.by == Move::On
             && self.costs.tempo.is_some_and(|tempo| {
@@ -345,6 +417,6 @@ impl Scene<'_> {
         } else {
             ADDED_CONFIDENCE
         };
-        same_pitch && self.sound(j).confidence < needed
+        goes_on && in_time || same_pitch && self.sound(j).confidence < needed
     }
 }
