@@ -9,12 +9,15 @@ use super::pitch::{self, Tuning};
 use super::posterior::{self, Belief, Stretch};
 use super::sound::Sound;
 use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
-use crate::hear::Hearing;
+use crate::hear::{HeardNote, Hearing};
 use crate::line::Line;
 
 /// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
 /// player's trust, a fault called unsure only a second look.
 const ACCUSE: f64 = 0.75;
+/// What of it must be for this very fault: the rest says that something else was wrong.
+const MISSED_AT_LEAST: f64 = 0.25;
+const REGISTER_AT_LEAST: f64 = 0.5;
 /// Probability from which a note is right; below it, and not accused, it is unsure.
 const RIGHT: f64 = 0.5;
 /// Confidence of hearing from which a sound that fits no note is one too many; below, a ripple.
@@ -179,7 +182,10 @@ impl Scene<'_> {
                 p
             }
         };
-        let (outcome, confidence) = if !on_pitch && left(1.0 - belief.right) >= ACCUSE {
+        let accused = !on_pitch
+            && left(1.0 - belief.right) >= ACCUSE
+            && (!other_register || left(belief.wrong) >= REGISTER_AT_LEAST);
+        let (outcome, confidence) = if accused {
             (Outcome::Wrong, left(belief.wrong))
         } else if on_pitch && belief.right >= RIGHT {
             (Outcome::Right, belief.right)
@@ -202,10 +208,12 @@ impl Scene<'_> {
     fn passed(&self, idx: usize, before: Step, beliefs: &Stretch, stretch: usize) -> Attempt {
         let p_missed = self.missed_among_equals(idx, beliefs);
         let not_right = (p_missed + beliefs.of(idx).wrong).min(1.0);
-        if self.doubt.missed(not_right) < ACCUSE || self.held_over(idx, before) {
+        let left = self.doubt.missed(p_missed);
+        let accused = self.doubt.missed(not_right) >= ACCUSE && left >= MISSED_AT_LEAST;
+        if !accused || self.held_over(idx, before) {
             unheard(Outcome::Unsure, stretch, 1.0 - p_missed)
         } else {
-            unheard(Outcome::Missed, stretch, self.doubt.missed(p_missed))
+            unheard(Outcome::Missed, stretch, left)
         }
     }
 
@@ -378,22 +386,24 @@ impl Scene<'_> {
     }
 
     /// A room's answer: the pitch of a note that has just ended, well below the loudest about it.
+    /// What goes on louder at its pitch is the soft beginning of a note.
     fn is_echo(&self, j: usize) -> bool {
         let notes = &self.hearing.notes;
         let sound = &notes[j];
-        let since = |end_s: f64| sound.onset_s - end_s;
-        let heard_before = notes[..j]
+        let same_pitch = |n: &HeardNote| (n.midi - sound.midi).abs() < 0.5;
+        let swells = notes
+            .get(j + 1)
+            .is_some_and(|next| same_pitch(next) && next.onset_s < sound.offset_s + TOUCHING_S);
+        let answers = notes[..j]
             .iter()
             .rev()
-            .take_while(|n| since(n.onset_s) < ECHO_S.1)
-            .filter(|n| since(n.offset_s) < ECHO_S.0 && n.confidence >= ADDED_CONFIDENCE)
-            .any(|n| (n.midi - sound.midi).abs() < 0.5 && n.level_dbfs > sound.level_dbfs);
+            .take_while(|n| sound.onset_s - n.onset_s < ECHO_S.1)
+            .filter(|n| sound.onset_s - n.offset_s < ECHO_S.0 && n.confidence >= ADDED_CONFIDENCE)
+            .any(|n| same_pitch(n) && n.level_dbfs > sound.level_dbfs);
         let about = j.saturating_sub(ECHO_NEIGHBOURS)..(j + ECHO_NEIGHBOURS + 1).min(notes.len());
-        let loudest = notes[about]
-            .iter()
-            .map(|n| n.level_dbfs)
-            .fold(f64::MIN, f64::max);
-        heard_before && sound.level_dbfs < loudest - ECHO_BELOW_DB
+        let levels_dbfs = notes[about].iter().map(|n| n.level_dbfs);
+        let loudest_dbfs = levels_dbfs.fold(f64::MIN, f64::max);
+        answers && !swells && sound.level_dbfs < loudest_dbfs - ECHO_BELOW_DB
     }
 
     /// A doubtful sound at the pitch of the one before it: the same note going on, above all
