@@ -150,7 +150,8 @@ pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Hum> {
                 .sum();
             let agreement = sum.norm() / (rows.len() - 1) as f64;
             if agreement > AGREEING {
-                let line = *k as f64 * agreement;
+                // A line under notes agrees a little, and with them: it hardly counts.
+                let line = *k as f64 * (agreement / (1.001 - agreement)).powi(2);
                 off += line * sum.arg() / (std::f64::consts::TAU * *k as f64 * hop_s);
                 weight += line;
             }
