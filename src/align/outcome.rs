@@ -20,8 +20,10 @@ const RIGHT: f64 = 0.5;
 const ADDED_CONFIDENCE: f64 = 0.5;
 /// Confidence that notes passed over by a jump were missed, and that a jump is one at all.
 const JUMP_CONFIDENCE: f64 = 0.95;
-/// Notes passed over from which on it is a skip and not single notes left out.
-const SKIP_NOTES: usize = 3;
+/// Notes passed over from which on it is a skip where their time is not kept, and where no tempo
+/// says whether it is. A single note, or notes that others waited for, are just missed.
+const SKIP_NOTES: usize = 2;
+const SKIP_NOTES_UNTIMED: usize = 3;
 /// Sounds in a row that belong to no note: talk or noodling, not added notes.
 const TALK_NOTES: usize = 4;
 /// A sound an octave, twelfth or other register from its neighbour is the attack or release of
@@ -56,8 +58,10 @@ pub fn decide(scene: &Scene) -> Alignment {
             let before = steps[k - 1];
             let (from_idx, to_idx) = (offset + before.idx, offset + step.idx);
             believed += usize::from(step.by != Move::On);
+            let left_out = (step.idx).saturating_sub(before.idx + 1);
             let is_skip = match step.by {
-                Move::On | Move::Forward => step.idx > before.idx + SKIP_NOTES,
+                Move::On => scene.is_skip(before, *step, left_out),
+                Move::Forward => left_out >= SKIP_NOTES,
                 Move::PastRepeat => true,
                 Move::Back | Move::Start => false,
             };
@@ -132,6 +136,17 @@ impl Scene<'_> {
 
     fn sound(&self, j: usize) -> &Sound {
         &self.costs.sounds[j]
+    }
+
+    /// Whether the `left_out` notes between two steps without a jump were skipped.
+    fn is_skip(&self, before: Step, step: Step, left_out: usize) -> bool {
+        let kept = self
+            .costs
+            .time_kept(before.heard_idx, before.idx, step.heard_idx, step.idx);
+        match kept {
+            Some(kept) => left_out >= SKIP_NOTES && !kept,
+            None => left_out >= SKIP_NOTES_UNTIMED,
+        }
     }
 
     /// A line note for which the path has a heard note.
