@@ -10,6 +10,7 @@
 
 mod costs;
 pub(crate) mod expected;
+mod jump_place;
 pub(crate) mod model;
 mod outcome;
 mod path;

@@ -120,8 +120,9 @@ pub const TRANSITION_S: f64 = 0.025;
 pub const NOTE_S: f64 = 0.040;
 /// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
 pub const TOO_SHORT: f32 = -4.0;
-/// Within so many of these deviations notes left out kept their time.
-pub const KEPT_SDS: f32 = 2.5;
+/// Within so many of these deviations (15 %) notes left out kept their time; a pause is seldom
+/// as exact.
+pub const KEPT_SDS: f32 = 0.75;
 /// What coming on time is worth: log-density of a normal with a standard deviation of 0.12 at its
 /// peak, against any time within a factor e. Most notes are that steady; the wider [`RHYTHM_SD`]
 /// forgives the others.

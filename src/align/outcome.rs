@@ -2,6 +2,7 @@
 
 use super::costs::Costs;
 use super::expected::Expected;
+use super::jump_place;
 use super::model;
 use super::path::{Move, Path, Step};
 use super::pitch::{self, Tuning};
@@ -82,11 +83,17 @@ pub fn decide(scene: &Scene) -> Alignment {
                     repeat_left_out,
                 });
             }
+            let over = match step.by {
+                Move::Forward => jump_place::passed_over(scene.costs, steps, k),
+                _ => Vec::new(),
+            };
             for idx in before.idx + 1..step.idx {
                 let tries = &mut attempts[offset + idx];
                 match step.by {
                     Move::On => tries.push(scene.passed(idx, before, &beliefs[believed], stretch)),
-                    Move::Forward if tries.is_empty() || !is_skip => tries.push(missed(stretch)),
+                    Move::Forward if tries.is_empty() || !is_skip => {
+                        tries.push(passed_over(over[idx - before.idx - 1], stretch))
+                    }
                     _ => {}
                 }
             }
@@ -127,6 +134,16 @@ fn unheard(outcome: Outcome, stretch: usize, confidence: f64) -> Attempt {
 
 fn missed(stretch: usize) -> Attempt {
     unheard(Outcome::Missed, stretch, JUMP_CONFIDENCE)
+}
+
+/// A note that a jump passed over with this probability.
+fn passed_over(probability: f64, stretch: usize) -> Attempt {
+    let outcome = if probability < ACCUSE {
+        Outcome::Unsure
+    } else {
+        Outcome::Missed
+    };
+    unheard(outcome, stretch, probability.min(JUMP_CONFIDENCE))
 }
 
 impl Scene<'_> {
