@@ -291,7 +291,8 @@ pub fn with_jumps(
                         && let Some(Step::Note { index, midi }) = steps.last().copied()
                     {
                         let other = midi + *rng.pick(&[-2, -1, 1, 2]);
-                        let equal = |i: usize| notes.get(i).is_some_and(|m| m.sounding_midi == other);
+                        let equal =
+                            |i: usize| notes.get(i).is_some_and(|m| m.sounding_midi == other);
                         let taken = equal(index + 1) || index > 0 && equal(index - 1) || equal(to);
                         if !taken && range.contains(&other) {
                             steps.pop();

@@ -96,9 +96,7 @@ impl Costs<'_> {
                 let in_quarters =
                     self.log_elapsed(last as usize, j) - tempo.log_seconds_per_quarter[j];
                 let off = in_quarters - note.log_quarters;
-                model::JUMP_IN_TEMPO
-                    + model::ON_TIME
-                    + model::deviation_cost(off, model::RHYTHM_SD)
+                model::JUMP_IN_TEMPO + model::ON_TIME + model::deviation_cost(off, model::RHYTHM_SD)
             }
             _ => 0.0,
         };

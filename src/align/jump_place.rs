@@ -15,10 +15,7 @@ const REACH: usize = 8;
 pub fn passed_over(costs: &Costs, steps: &[Step], k: usize) -> Vec<f64> {
     let joined = |i: &usize| steps[*i].by == Move::On && steps[*i].idx == steps[*i - 1].idx + 1;
     let before = (1..k).rev().take_while(joined).take(REACH).count();
-    let after = (k + 1..steps.len())
-        .take_while(joined)
-        .take(REACH)
-        .count();
+    let after = (k + 1..steps.len()).take_while(joined).take(REACH).count();
     let (from, to) = (steps[k - 1].idx, steps[k].idx);
     // With the jump before step `jump`, the steps before it follow `from`, those from it on `to`.
     let score = |jump: usize| -> f64 {

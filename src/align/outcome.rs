@@ -25,6 +25,9 @@ const JUMP_CONFIDENCE: f64 = 0.95;
 /// says whether it is. A single note, or notes that others waited for, are just missed.
 const SKIP_NOTES: usize = 2;
 const SKIP_NOTES_UNTIMED: usize = 3;
+/// Probability that notes are missing that others waited for while something sounded: nobody can
+/// say what became of them.
+const COVERED: f64 = 0.5;
 /// Sounds in a row that belong to no note: talk or noodling, not added notes.
 const TALK_NOTES: usize = 4;
 /// A sound an octave, twelfth or other register from its neighbour is the attack or release of
@@ -61,8 +64,7 @@ pub fn decide(scene: &Scene) -> Alignment {
             believed += usize::from(step.by != Move::On);
             let left_out = (step.idx).saturating_sub(before.idx + 1);
             let is_skip = match step.by {
-                Move::On => scene.is_skip(before, *step, left_out),
-                Move::Forward => left_out >= SKIP_NOTES,
+                Move::On | Move::Forward => scene.is_skip(before, *step, left_out),
                 Move::PastRepeat => true,
                 Move::Back | Move::Start => false,
             };
@@ -84,6 +86,9 @@ pub fn decide(scene: &Scene) -> Alignment {
                 });
             }
             let over = match step.by {
+                Move::Forward if !is_skip && left_out >= SKIP_NOTES => {
+                    vec![COVERED; left_out]
+                }
                 Move::Forward => jump_place::passed_over(scene.costs, steps, k),
                 _ => Vec::new(),
             };
@@ -161,9 +166,18 @@ impl Scene<'_> {
             .costs
             .time_kept(before.heard_idx, before.idx, step.heard_idx, step.idx);
         match kept {
-            Some(kept) => left_out >= SKIP_NOTES && !kept,
+            Some(kept) => left_out >= SKIP_NOTES && !(kept && !self.is_silent(before, step)),
             None => left_out >= SKIP_NOTES_UNTIMED,
         }
+    }
+
+    /// Whether most of the time between two steps is silence.
+    fn is_silent(&self, before: Step, step: Step) -> bool {
+        let (first, next) = (self.sound(before.heard_idx), self.sound(step.heard_idx));
+        let sounding_s: f64 = (before.heard_idx..step.heard_idx)
+            .map(|j| self.sound(j).offset_s - self.sound(j).onset_s)
+            .sum();
+        sounding_s < 0.5 * (next.onset_s - first.onset_s)
     }
 
     /// A line note for which the path has a heard note.

@@ -346,7 +346,9 @@ impl Row {
             // From the note before the next bar's start one simply plays on.
             if i > 0 {
                 let before = pack(Move::Forward, self.best_off[i - 1], i - 1);
-                near = near.plus(model::FARTHER_NOTE).or(self.leaving[i - 1], before);
+                near = near
+                    .plus(model::FARTHER_NOTE)
+                    .or(self.leaving[i - 1], before);
                 far = far.or(self.leaving[i - 1], before);
                 if !note.starts_bar {
                     bar = bar.or(self.leaving[i - 1], before);
