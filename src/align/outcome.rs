@@ -312,7 +312,7 @@ impl Scene<'_> {
             for j in between {
                 // Between two stretches only hearing says whether it is a note.
                 let p_extra = if on {
-                    beliefs[believed].extra_at(j)
+                    self.extra_among_equals(j, before, after, &beliefs[believed])
                 } else {
                     1.0
                 };
@@ -334,6 +334,23 @@ impl Scene<'_> {
             }
             believed += usize::from(!on);
         }
+    }
+
+    /// Probability that `j` or a matched sound of its pitch beside it is no line note: which of
+    /// two equal sounds was one too many nobody can hear.
+    fn extra_among_equals(&self, j: usize, before: Step, after: Step, beliefs: &Stretch) -> f64 {
+        let equal = |k: usize| self.pitch_distance(j, k) < 0.5;
+        let beside = [before, after].into_iter().map(|step| step.heard_idx);
+        let total: f64 = beside
+            .filter(|&k| k.abs_diff(j) == 1 && equal(k))
+            .map(|k| beliefs.extra_at(k))
+            .sum();
+        (beliefs.extra_at(j) + total).min(1.0)
+    }
+
+    /// Semitones between two sounds.
+    fn pitch_distance(&self, j: usize, k: usize) -> f64 {
+        (self.sound(j).offers[0].semitones - self.sound(k).offers[0].semitones).abs()
     }
 
     /// Probability that extra sound `j` is a note, from hearing and from how far it lies from the
@@ -376,8 +393,8 @@ impl Scene<'_> {
     /// A doubtful sound at the pitch of the one before it: the same note going on, above all
     /// where it takes no time of its own. A note played once more pushes the next one back.
     fn continues(&self, j: usize, before: Step, after: Step) -> bool {
-        let semitones = |j: usize| self.sound(j).offers[0].semitones;
-        let same_pitch = j > 0 && (semitones(j) - semitones(j - 1)).abs() < 0.5;
+        // Pieces of an added sound go on too, but not from the line note.
+        let same_pitch = (before.heard_idx..j).all(|k| self.pitch_distance(j, k) < 0.5);
         let elapsed_s = self.sound(after.heard_idx).onset_s - self.sound(before.heard_idx).onset_s;
         let in_time = after.by == Move::On
             && self.costs.tempo.is_some_and(|tempo| {
