@@ -34,6 +34,9 @@ const TALK_NOTES: usize = 4;
 /// that note in the wrong register, not a note of its own, up to this length, seconds.
 const REGISTER_BLIP_S: f64 = 0.07;
 const TOUCHING_S: f64 = 0.03;
+/// Confidence from which a sound in another register, or one reached through a blip, is a note
+/// as soon as any other.
+const REGISTER_CONFIDENCE: f64 = 0.98;
 /// Confidence from which a sound within the time of a note of its pitch is one too many.
 const SPLIT_CONFIDENCE: f64 = 0.95;
 /// From this many times the written interval on there was time for a note played once more.
@@ -309,7 +312,11 @@ impl Scene<'_> {
                 .filter(|&j| self.is_note(j, before, after))
                 .count()
                 >= TALK_NOTES;
+            let mut pieces_until = 0;
             for j in between {
+                if j <= pieces_until {
+                    continue;
+                }
                 // Between two stretches only hearing says whether it is a note.
                 let p_extra = if on {
                     self.extra_among_equals(j, before, after, &beliefs[believed])
@@ -330,6 +337,7 @@ impl Scene<'_> {
                     alignment.transitions.push(extra);
                 } else if self.is_note(j, before, after) && p_extra >= ACCUSE && !talk {
                     alignment.added.push(extra);
+                    pieces_until = self.pieces_until(j, after);
                 }
             }
             believed += usize::from(!on);
@@ -379,8 +387,34 @@ impl Scene<'_> {
         };
         let blip = is_register(first, sound.onset_s - first.offset_s)
             || is_register(next, next.onset_s - sound.offset_s);
-        let least_s = if blip { REGISTER_BLIP_S } else { model::NOTE_S };
-        self.hearing.notes[j].duration_s() >= least_s
+        let least_s = if blip && sound.confidence < REGISTER_CONFIDENCE {
+            REGISTER_BLIP_S
+        } else {
+            model::NOTE_S
+        };
+        self.sound(self.pieces_until(j, after)).offset_s - self.begins_s(j, before) >= least_s
+    }
+
+    /// Last of the touching sounds of one pitch from `j` on, before `after`.
+    fn pieces_until(&self, j: usize, after: Step) -> usize {
+        let touches = |k: &usize| {
+            self.sound(*k).onset_s - self.sound(*k - 1).offset_s < TOUCHING_S
+                && self.pitch_distance(j, *k) < 0.5
+        };
+        j + (j + 1..after.heard_idx).take_while(touches).count()
+    }
+
+    /// Where a certain sound begins: a blip that it was reached through is its own.
+    fn begins_s(&self, j: usize, before: Step) -> f64 {
+        let sound = self.sound(j);
+        let through = j.checked_sub(1).filter(|&k| k > before.heard_idx);
+        let blip = through.map(|k| self.sound(k)).filter(|blip| {
+            sound.confidence >= REGISTER_CONFIDENCE
+                && blip.confidence < ADDED_CONFIDENCE
+                && sound.onset_s - blip.offset_s < 0.5 * TOUCHING_S
+                && sound.onset_s - blip.onset_s <= model::TRANSITION_S
+        });
+        blip.map_or(sound.onset_s, |blip| blip.onset_s)
     }
 
     fn ornament_of(&self, j: usize, before: Step, after: Step) -> Option<usize> {
