@@ -176,7 +176,6 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
     };
     let scene = outcome::Scene {
         line,
-        hearing,
         costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,

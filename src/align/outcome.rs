@@ -9,7 +9,6 @@ use super::pitch::{self, Tuning};
 use super::posterior::{self, Belief, Stretch};
 use super::sound::Sound;
 use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
-use crate::hear::Hearing;
 use crate::line::Line;
 
 /// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
@@ -47,7 +46,6 @@ const HELD_INTO: f64 = 0.5;
 /// Everything outcome decisions look at.
 pub struct Scene<'a> {
     pub line: &'a Line,
-    pub hearing: &'a Hearing,
     pub costs: &'a Costs<'a>,
     pub path: &'a Path,
     pub tuning: Tuning,
@@ -169,7 +167,7 @@ impl Scene<'_> {
             .costs
             .time_kept(before.heard_idx, before.idx, step.heard_idx, step.idx);
         match kept {
-            Some(kept) => left_out >= SKIP_NOTES && !(kept && !self.is_silent(before, step)),
+            Some(kept) => left_out >= SKIP_NOTES && (!kept || self.is_silent(before, step)),
             None => left_out >= SKIP_NOTES_UNTIMED,
         }
     }
