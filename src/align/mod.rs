@@ -6,7 +6,7 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
 
 mod costs;
 pub(crate) mod expected;

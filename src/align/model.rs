@@ -76,8 +76,8 @@ pub const PAUSE_S: f64 = 0.6;
 
 /// Half of the jumps are made without losing the beat: the note before lasts its time.
 pub const JUMP_IN_TEMPO: f32 = -0.7;
-/// One note in twelve that is played after a jump begins without a new tongue, or so it is heard.
-pub const START_UNTONGUED: f32 = -2.5;
+/// One note in thirty that is played after a jump begins without a new tongue, or so it is heard.
+pub const START_UNTONGUED: f32 = -3.5;
 
 /// Notes in a row that can be left out without it being a jump.
 pub const MISSED_IN_A_ROW: usize = 4;

@@ -5,7 +5,8 @@
 //! notes a player may jump. Where one stops is independent of where one starts again, so every
 //! jump is a running maximum and the whole costs O(heard notes × line notes)
 //! (T. Nakamura, E. Nakamura & Sagayama, IEEE/ACM TASLP 24 (2016) 329). Departures: heard notes
-//! instead of audio frames, jumps back to bar starts and by few notes priced by distance, and
+//! instead of audio frames, jumps back to bar starts and by few notes priced by distance, what
+//! breaking off costs (a silence, or the note's own time) on the leaving side of the maximum, and
 //! time as a second step once the tempo is known.
 
 use super::costs::Costs;
