@@ -13,30 +13,33 @@ use crate::show::words::{number, plus_minus};
 
 /// The whole file.
 pub fn page(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    let sheet = sheet::sheet(line, check, options)?;
-    let title = title_of(line);
+    let content = content(line, check, options)?;
     let document = html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) ", marked" }
-                style { (PreEscaped(STYLE)) }
+                title { (title_of(line)) ", marked" }
+                style { (PreEscaped(PAGE_STYLE)) (PreEscaped(STYLE)) }
             }
-            body {
-                main {
-                    (head(line, check, &title))
-                    (systems(&sheet))
-                    (findings(check))
-                    (figures(line, check))
-                    (tuning_table(check))
-                    (how_to_read())
-                }
-            }
+            body { main { (content) } }
         }
     };
     Ok(document.into_string())
+}
+
+/// What stands on it, for a page of one's own that has [`STYLE`].
+pub fn content(line: &Line, check: &Check, options: &Options) -> Result<Markup, EngraveError> {
+    let sheet = sheet::sheet(line, check, options)?;
+    Ok(html! {
+        (head(line, check, &title_of(line)))
+        (systems(&sheet))
+        (findings(check))
+        (figures(line, check))
+        (tuning_table(check))
+        (how_to_read())
+    })
 }
 
 fn head(line: &Line, check: &Check, title: &str) -> Markup {
@@ -181,12 +184,17 @@ fn how_to_read() -> Markup {
     }
 }
 
-const STYLE: &str = "
+const PAGE_STYLE: &str = "
 :root{color-scheme:light}
 body{margin:0;background:#fff;color:#161616;font:16px/1.45 'Liberation Sans',Arial,Helvetica,sans-serif}
 main{max-width:60rem;margin:0 auto;padding:1rem}
 h1{font-size:1.6rem;margin:.2rem 0;text-align:center}
 h2{font-size:1.15rem;margin:1.4rem 0 .4rem}
+@media print{main{max-width:none;padding:0}}
+";
+
+/// What the content needs; on paper 15 mm margins and no system cut in two.
+pub const STYLE: &str = "
 .under{text-align:center;margin:.1rem 0 .6rem}
 svg.glyphs{position:absolute}
 svg.system{display:block;width:100%;height:auto;margin:0 0 1.1rem;break-inside:avoid}
@@ -198,5 +206,5 @@ table{border-collapse:collapse;break-inside:avoid}
 th,td{text-align:right;padding:.1rem .7rem;border-bottom:1px solid #999;font-weight:normal}
 .key{font-size:.92rem;break-inside:avoid}
 @page{margin:15mm}
-@media print{main{max-width:none;padding:0}body{font-size:11pt}h2{break-after:avoid}}
+@media print{body{font-size:11pt}h2{break-after:avoid}}
 ";

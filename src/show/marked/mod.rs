@@ -15,6 +15,8 @@ mod sheet;
 mod skyline;
 mod strip;
 
+pub use html::STYLE;
+
 use crate::judge::Check;
 use crate::line::Line;
 
@@ -84,6 +86,11 @@ pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, E
 /// one `svg` a system, and before them one of class `glyphs` with what they share.
 pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
     Ok(html::systems(&sheet::sheet(line, check, options)?).into_string())
+}
+
+/// All that [`html`] has within its page, for a page of one's own that has [`STYLE`].
+pub fn content(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    Ok(html::content(line, check, options)?.into_string())
 }
 
 /// One self-contained HTML file: the marked part, plots, and the findings in words.
