@@ -52,7 +52,7 @@ pub fn content(line: &Line, review: &Review, picture: &dyn Fn(usize) -> Markup) 
         @if !plots.is_empty() {
             h2 { "Day by day" }
             @for (at, plot) in plots.iter().enumerate() {
-                figure { figcaption { (plot.caption) } (picture(at)) }
+                figure tabindex="0" { figcaption { (plot.caption) } (picture(at)) }
             }
         }
         @if let Some(comparison) = review.since_the_start.as_ref().or(review.recent.as_ref()) {

@@ -49,8 +49,13 @@ const post = (path, what) => ask(path, {
 });
 
 /** Runs `what`; a failure becomes a sentence on the page, and everything else stays as it was. */
-async function attempt(what) {
+function attempt(what) {
   $('trouble').hidden = true;
+  return quietly(what);
+}
+
+/** The same for what nobody asked for: a sentence that stands there goes on standing. */
+async function quietly(what) {
   try {
     await what();
   } catch (error) {
@@ -504,9 +509,11 @@ const MM = 25.4 / 96;
 function drawPart(address, chosen) {
   if (!stand.canEngrave) return;
   const asked = Object.entries(chosen).filter(([, value]) => value !== null);
-  const query = new URLSearchParams([...asked, ['width_mm', $('stand').clientWidth * MM]]);
+  const width = $('stand').clientWidth;
+  const query = new URLSearchParams([...asked, ['width_mm', width * MM]]);
   stand.drawing = `${address}?${query}`;
-  attempt(async () => {
+  stand.drawn = { address, chosen, width };
+  quietly(async () => {
     const mine = stand.drawing;
     const answer = await fetch(mine);
     const text = await answer.text();
@@ -531,6 +538,18 @@ function drawPart(address, chosen) {
   });
 }
 
+/** A window that was not moved for so long has its new size. */
+const SETTLED_MS = 250;
+/** Of the width: below this change the picture is only scaled. */
+const SCALED = 0.1;
+
+/** Engraves the part anew for a window of another width. */
+function redraw() {
+  if (!stand.drawn) return;
+  const { address, chosen, width } = stand.drawn;
+  if (Math.abs($('stand').clientWidth / width - 1) > SCALED) drawPart(address, chosen);
+}
+
 /** A click into the picture: its finding, or else the bar of the note. */
 function hearPicture(e) {
   const mark = e.target.closest('.mark');
@@ -547,12 +566,12 @@ function hearPicture(e) {
 
 const PLOTS = [
   ['tempo', 'Tempo over the bars, in beats a minute'],
-  ['evenness', 'Unevenness of each run, in milliseconds'],
+  ['evenness', 'Unevenness of each run, in milliseconds: filled is uneven, open even, a thin line cannot be told; the short rule is half of what listeners notice'],
   ['tuning', 'Tuning of each note against the take\u2019s own A, in cents, sharp upwards'],
 ];
 
 function drawPlots(report) {
-  $('plots').replaceChildren(...PLOTS.map(([name, caption]) => make('figure', {},
+  $('plots').replaceChildren(...PLOTS.map(([name, caption]) => make('figure', { tabindex: 0 },
     make('figcaption', {}, `${caption}.`),
     make('img', { src: `api/reports/${report}/plots/${name}.svg`, alt: `${caption}; the figures are in the file of figures.` }))));
   $('plots').hidden = false;
@@ -565,7 +584,7 @@ const TAKES_SHOWN = 8;
 
 /** The kept takes of the line on the stand, newest first, and what they show over the days. */
 function showHistory() {
-  return attempt(async () => {
+  return quietly(async () => {
     const line = stand.line.number;
     const query = new URLSearchParams(Object.entries(choice()).filter(([, value]) => value !== null));
     const told = await ask(`api/lines/${line}/history?${query}`);
@@ -862,7 +881,13 @@ function begin() {
       if (!stand.report) stand.lineSound = null;
     });
   }
-  window.addEventListener('resize', () => { $('bar-here').hidden = true; lastHere = null; });
+  let settled = null;
+  window.addEventListener('resize', () => {
+    $('bar-here').hidden = true;
+    lastHere = null;
+    clearTimeout(settled);
+    settled = setTimeout(redraw, SETTLED_MS);
+  });
   $('trouble-read').addEventListener('click', () => { $('trouble').hidden = true; $('check').focus(); });
   $('listen').addEventListener('click', listen);
   $('stop').addEventListener('click', () => attempt(() => send({ do: 'stop' })));
