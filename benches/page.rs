@@ -24,17 +24,23 @@ fn main() {
         let mut paints = Vec::new();
         for _ in 0..opened {
             tab.client.goto(&tab.address).await.expect("the page opens");
-            tab.wait("performance.getEntriesByName('first-contentful-paint').length").await;
-            let paint = tab.run("return performance.getEntriesByName('first-contentful-paint')[0].startTime").await;
+            tab.wait("performance.getEntriesByName('first-contentful-paint').length")
+                .await;
+            let paint = tab
+                .run("return performance.getEntriesByName('first-contentful-paint')[0].startTime")
+                .await;
             paints.push(paint.as_f64().expect("milliseconds"));
         }
         println!("first paint: {}", spread(&mut paints));
-        tab.wait("!document.getElementById('picture').hidden || !stand.canEngrave").await;
-        tab.wait("!document.getElementById('listen').disabled").await;
+        tab.wait("!document.getElementById('picture').hidden || !stand.canEngrave")
+            .await;
+        tab.wait("!document.getElementById('listen').disabled")
+            .await;
 
         // A question that is none is answered at once, on the way that every event goes: there
         // and back is more than an event takes from the display channel to the page.
-        tab.run("
+        tab.run(
+            "
             window.trips = []; window.drawn = []; window.n = 0;
             const heard = hear;
             hear = (event) => {
@@ -42,18 +48,30 @@ fn main() {
               const asked = window.asked;
               trips.push(performance.now() - asked);
               requestAnimationFrame(() => { drawn.push(performance.now() - asked); });
-            };").await;
+            };",
+        )
+        .await;
         tab.click("#listen").await;
-        tab.wait("socket?.readyState === WebSocket.OPEN && stand.busy === 'listen'").await;
+        tab.wait("socket?.readyState === WebSocket.OPEN && stand.busy === 'listen'")
+            .await;
         for n in 0..asked {
-            tab.run("window.asked = performance.now(); socket.send('{}')").await;
+            tab.run("window.asked = performance.now(); socket.send('{}')")
+                .await;
             tab.wait(&format!("drawn.length > {n}")).await;
         }
         let listening = tab.run("return stand.busy === 'listen'").await;
-        for (name, what) in [("trips", "event there and back"), ("drawn", "the same, until the next picture")] {
-            let times = tab.run_with("return window[arguments[0]]", &[json!(name)]).await;
+        for (name, what) in [
+            ("trips", "event there and back"),
+            ("drawn", "the same, until the next picture"),
+        ] {
+            let times = tab
+                .run_with("return window[arguments[0]]", &[json!(name)])
+                .await;
             let mut times: Vec<f64> = serde_json::from_value(times).expect("milliseconds");
-            println!("{what}: {} (a take under way at the end: {listening})", spread(&mut times));
+            println!(
+                "{what}: {} (a take under way at the end: {listening})",
+                spread(&mut times)
+            );
         }
         tab.click("#stop").await;
         tab.wait("!stand.busy").await;

@@ -410,7 +410,8 @@ async fn kept_takes_are_the_lines_history() {
         put_up(&tab, "faults").await;
         tab.wait("document.querySelectorAll('.kept-take').length === 1")
             .await;
-        assert_eq!(tab.text("#kept").await, "Kept as take 1.");
+        let kept = tab.text("#kept").await;
+        assert!(kept.starts_with("Kept as take 1"), "{kept}");
         // The same recording again is the same take.
         tab.click("#check").await;
         tab.wait("!stand.busy && stand.report.kept.includes('already')")
@@ -469,7 +470,7 @@ async fn several_takes_are_a_class() {
         );
         let said = tab.text("#class").await;
         assert!(
-            said.contains("broken.wav: ") && !said.contains("/tmp"),
+            said.to_lowercase().contains("broken.wav: ") && !said.contains("/tmp"),
             "{said}"
         );
         for (width, scheme) in [(390, "dark"), (1280, "light")] {

@@ -204,11 +204,20 @@ async function takeTake(file) {
 /** Several takes are a class: each is taken in, then all are checked. */
 async function takeClass(files) {
   const takes = [];
+  const refused = [];
   for (const file of files) {
-    busy(`Reading ${file.name}.`, takes.length / files.length);
-    takes.push(await ask(`api/takes?name=${encodeURIComponent(file.name)}`, { method: 'POST', body: file }));
+    busy(`Reading ${file.name}.`, (takes.length + refused.length) / files.length);
+    try {
+      takes.push(await ask(`api/takes?name=${encodeURIComponent(file.name)}`, { method: 'POST', body: file }));
+    } catch (error) {
+      // One bad file is told of, and the rest go on.
+      if (!(error instanceof Said)) throw error;
+      refused.push(error.message);
+    }
   }
+  if (takes.length === 0) throw new Said(refused[0]);
   stand.class = takes;
+  stand.refused = refused;
   chosen($('take-name'), count(takes.length, 'take'));
   ready();
   if (stand.line) checkClass();
@@ -637,6 +646,7 @@ function putInto(element, html) {
 function showClass(event) {
   $('class-title').textContent = event.heading;
   putInto($('class-table'), event.table);
+  $('class-refused').replaceChildren(...stand.refused.map((text) => make('li', {}, text)));
   for (const link of $('class-table').querySelectorAll('a[href^="#take-"]')) {
     const take = event.takes.find((t) => link.hash === `#take-${t.number}`);
     link.addEventListener('click', (e) => {
