@@ -71,8 +71,7 @@ struct Hand<'a> {
     check: &'a Check,
     score: &'a mut Score,
     drawings: Drawings,
-    /// What the rings round a notehead (rounded place) say, so that the next is wider and none
-    /// says the same twice.
+    /// What the rings round a notehead (rounded place) say, so that another one is wider.
     rings: HashMap<(usize, i64, i64), Vec<String>>,
     n_hooks: usize,
 }
@@ -176,18 +175,18 @@ impl Hand<'_> {
         }
     }
 
-    /// A ring round the notehead, with what it says; empty where the same was said of an earlier
-    /// time through.
-    fn ring(&mut self, index: usize, says: &str) -> (Head, String) {
+    /// A ring round the notehead for what it `says`, and whether the same was said of an earlier
+    /// time through: then the pencil goes round once more in the same ring.
+    fn ring(&mut self, index: usize, says: &str) -> (Head, String, bool) {
         let head = self.head(index);
         let dotted = says == MISSED;
         let place = (head.system, head.x.round() as i64, head.y.round() as i64);
         let before = self.rings.entry(place).or_default();
-        if before.iter().any(|said| said == says) {
-            return (head, String::new());
+        let same = before.iter().position(|said| said == says);
+        let wider = 55.0 * same.unwrap_or(before.len()) as f64;
+        if same.is_none() {
+            before.push(says.into());
         }
-        let wider = 55.0 * before.len() as f64;
-        before.push(says.into());
         let (rx, ry) = (head.half_width + 85.0 + wider, 165.0 + wider);
         self.score.systems[head.system].skyline.add(Rect {
             left: head.x - rx,
@@ -196,7 +195,7 @@ impl Hand<'_> {
             bottom: head.y + ry,
         });
         let ring = draw::ring(head.x, head.y, (rx, ry), index, dotted, Pencil::Grey);
-        (head, ring)
+        (head, ring, same.is_some())
     }
 
     /// Words above a note; the time through is added where it is not the first.
@@ -234,8 +233,8 @@ impl Hand<'_> {
             Some(heard) => heard.to_string(),
             None => "?".into(),
         };
-        let (head, ring) = self.ring(index, &name);
-        let words = match ring.is_empty() {
+        let (head, ring, again) = self.ring(index, &name);
+        let words = match again {
             true => self.words_above(head, index, AGAIN, WORDS, Pencil::Grey),
             false => self.words_above(head, index, &name, 330.0, Pencil::Grey),
         };
@@ -246,9 +245,9 @@ impl Hand<'_> {
         let (first, last) = (finding.place.first(), finding.place.last());
         let mut by_system: Vec<(usize, String)> = Vec::new();
         for index in first..=last {
-            let (head, mut drawing) = self.ring(index, MISSED);
+            let (head, mut drawing, again) = self.ring(index, MISSED);
             if self.line.notes[index].pass > 1 && index == first {
-                let words = if drawing.is_empty() { AGAIN } else { "" };
+                let words = if again { AGAIN } else { "" };
                 drawing += &self.words_above(head, first, words, WORDS, Pencil::Grey);
             }
             match by_system.last_mut() {
