@@ -192,7 +192,7 @@ fn draw(
         .y_labels(6)
         .x_label_formatter(&|x| {
             let day = x.round();
-            let shown = (x - day).abs() < 1e-6 && day >= 0.0 && day as usize % step == 0;
+            let shown = (x - day).abs() < 1e-6 && day >= 0.0 && (day as usize).is_multiple_of(step);
             let date = dates.get(day as usize).filter(|_| shown);
             date.map_or(String::new(), |date| (*date).to_string())
         })
