@@ -6,11 +6,12 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
 
 mod costs;
 mod doubt;
 pub(crate) mod expected;
+mod jump_place;
 pub(crate) mod model;
 mod outcome;
 mod path;
