@@ -199,6 +199,7 @@ impl NoteStream {
             for i in begins..begins + n_settled {
                 maker.listen_closely(&mut sketches, i);
             }
+            maker.first_moments(&mut sketches, begins..begins + n_settled);
             let n_before = self.settled.len();
             let fresh = sketches.drain(begins..);
             self.settled
