@@ -125,7 +125,10 @@ pub fn first_moment(samples: &[f32], sample_rate_hz: f64, slur: &Slur) -> Option
             (onset as f64, INDEPENDENT * (told + old_side) + prior)
         })
         .collect();
-    let top = moments.iter().map(|m| m.1).fold(f64::NEG_INFINITY, f64::max);
+    let top = moments
+        .iter()
+        .map(|m| m.1)
+        .fold(f64::NEG_INFINITY, f64::max);
     let (mut weight, mut mean, mut square) = (0.0, 0.0, 0.0);
     for (at, log) in &moments {
         let (w, x) = ((log - top).exp(), at - slur.jump);
