@@ -39,6 +39,12 @@ const SILENCE_S: f64 = 0.06;
 /// fill the tongue's to about as much.
 const TONGUE_DIP_DB: f64 = 6.0;
 
+/// Shallower and shorter than this it is of a slur that goes through another register: the
+/// tongue stays 20 ms at least and leaves little in a dry take. On made takes slurs dipped by
+/// up to 12 dB for up to 6.5 ms at half their depth, tongued notes by 40 dB or for longer.
+const SLUR_DIP_DB_MAX: f64 = 15.0;
+const SLUR_DIP_S_MAX: f64 = 0.007;
+
 /// A dip this deep leaves nothing of the old note to predict from.
 const SILENT_DIP_DB: f64 = 20.0;
 
@@ -396,7 +402,13 @@ impl NoteMaker<'_> {
         } else {
             OUT_OF_SILENCE_DB
         };
-        let tongued = depth > TONGUE_DIP_DB;
+        let half = curve[lowest] + 0.5 * depth;
+        let below = |x: &&f64| **x < half;
+        let n_below = curve[lowest..].iter().take_while(below).count()
+            + curve[..lowest].iter().rev().take_while(below).count();
+        let dip_s = n_below as f64 * STEP_S - 0.5 * width_s;
+        let through_register = old.is_some() && depth < SLUR_DIP_DB_MAX && dip_s < SLUR_DIP_S_MAX;
+        let tongued = depth > TONGUE_DIP_DB && !through_register;
         let lowest_s = base_s + lowest as f64 * STEP_S;
         let (onset, change) = if tongued {
             self.tongued_onset(
