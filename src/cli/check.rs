@@ -9,8 +9,10 @@ use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::pipeline::check_file;
 use passagework::said::Said;
+use passagework::show::marked::Part;
 use passagework::show::{self, text::Layout};
 
+use super::fingers::Hand;
 use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::marked::Picture;
@@ -52,6 +54,9 @@ pub struct CheckArguments {
     /// with everything (.html)
     #[arg(long, value_name = "FILE")]
     marked: Option<PathBuf>,
+    /// With fingerings over the marked part's notes, as `passagework fingers` plans them
+    #[arg(long, requires = "marked")]
+    fingerings: bool,
     /// Write the check as JSON to FILE; "-" is standard output, instead of the text
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -116,6 +121,13 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
     let options = arguments.said().options(&line)?;
     let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
+    let fingerings = match arguments.fingerings {
+        true => {
+            let (chart, plan) = Hand::default().plan(&line)?;
+            show::fingers::letters(&line, &chart, &plan)
+        }
+        false => Default::default(),
+    };
     let take = arguments.take.as_deref().expect("required above");
     // Opened first: a library that cannot be written to is known before the work.
     let library = match arguments.keeping.keep {
@@ -134,7 +146,11 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     };
     if let Some(picture) = picture {
         busy.say("marking");
-        picture.write(&line, &check)?;
+        let part = Part {
+            fingerings,
+            ..Part::of_take(&line, &check)
+        };
+        picture.write_take(&part, &check)?;
     }
     busy.done();
     if let Some(path) = &arguments.json {

@@ -9,7 +9,9 @@ use passagework::judge::{CHECK_SCHEMA, Check};
 use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::line::write::{self, WriteOptions};
+use passagework::practise::sheet::Slot;
 use passagework::practise::{Drill, Evidence, drills};
+use passagework::show::marked;
 use passagework::show::practise::{self, Shown, fingering_of};
 
 use super::fingers::{Hand, set_tempo};
@@ -48,6 +50,12 @@ pub struct DrillsFrom {
     only: Vec<String>,
     #[command(flatten)]
     hand: Hand,
+}
+
+/// Drills on disk, and their music engraved where this program can.
+pub struct Written<'a> {
+    pub shown: Vec<Shown<'a>>,
+    pub sheets: Vec<marked::Sheet>,
 }
 
 /// Everything made for one line.
@@ -139,15 +147,19 @@ impl DrillsFrom {
         })
     }
 
-    /// Writes every drill as MusicXML, ABC and MIDI into the folder.
-    pub fn written<'a>(&self, made: &'a Made) -> Result<Vec<Shown<'a>>, CommandError> {
+    /// Writes every drill as MusicXML, ABC and MIDI into the folder, and as PDF where this program
+    /// can engrave.
+    pub fn written<'a>(&self, made: &'a Made) -> Result<Written<'a>, CommandError> {
         std::fs::create_dir_all(&self.dir).map_err(|e| {
             format!(
                 "cannot make the folder {}: {e}; name another with --dir",
                 self.dir.display()
             )
         })?;
-        let mut shown = Vec::with_capacity(made.drills.len());
+        let mut written = Written {
+            shown: Vec::new(),
+            sheets: Vec::new(),
+        };
         for (i, drill) in made.drills.iter().enumerate() {
             let fingering = fingering_of(drill, &made.chart, &made.plan, &made.wishes);
             let stem = format!("{:02}-{}", i + 1, drill.kind.name());
@@ -158,45 +170,68 @@ impl DrillsFrom {
                     .collect(),
                 ..WriteOptions::default()
             };
-            let texts = [
-                (
-                    "musicxml",
-                    write::musicxml(&drill.line, &options).xml.into_bytes(),
-                ),
+            let mut shown = Shown {
+                drill,
+                fingering,
+                files: Vec::new(),
+            };
+            let xml = write::musicxml(&drill.line, &options).xml;
+            let mut files = vec![
+                ("musicxml", xml.into_bytes()),
                 ("abc", write::abc(&drill.line).into_bytes()),
                 ("mid", write::smf(&drill.line)),
             ];
-            let mut files = Vec::new();
-            for (kind, bytes) in texts {
+            if marked::CAN_ENGRAVE {
+                let options = marked::Options::default();
+                let sheet = practise::part(&made.etude, &shown).engrave(&options)?;
+                files.push(("pdf", marked::pdf::pdf(&sheet.pages(&options))?));
+                written.sheets.push(sheet);
+            }
+            for (kind, bytes) in files {
                 let path = self.dir.join(format!("{stem}.{kind}"));
                 output::write_bytes(&path, &bytes)?;
-                files.push((kind, path.display().to_string()));
+                shown.files.push((kind, path.display().to_string()));
             }
-            shown.push(Shown {
-                drill,
-                fingering,
-                files,
-            });
+            written.shown.push(shown);
         }
-        Ok(shown)
+        Ok(written)
+    }
+
+    /// Writes all drills as one page to print, `slots` first; says where it is, or why there is none.
+    pub fn page(
+        &self,
+        made: &Made,
+        written: &Written,
+        name: &str,
+        slots: &[Slot],
+    ) -> Result<String, CommandError> {
+        if !marked::CAN_ENGRAVE {
+            return Ok("This passagework was built without engraving: print the MusicXML files with any notation program.".into());
+        }
+        let path = self.dir.join(name);
+        let page = practise::page(&made.etude, &written.shown, &written.sheets, slots);
+        output::write_bytes(&path, page.as_bytes())?;
+        Ok(format!("All of them to print: {}", path.display()))
     }
 }
 
 pub fn run(arguments: &DrillArguments) -> Result<Done, CommandError> {
     let made = arguments.from.made()?;
-    let shown = arguments.from.written(&made)?;
+    let written = arguments.from.written(&made)?;
+    let page = arguments.from.page(&made, &written, "drills.html", &[])?;
     if let Some(path) = &arguments.json {
-        output::write_whole(path, &practise::drills_json(&made.etude, &shown))?;
+        output::write_whole(path, &practise::drills_json(&made.etude, &written.shown))?;
     }
     if arguments
         .json
         .as_ref()
         .is_none_or(|path| path.as_os_str() != "-")
     {
-        output::print(&practise::drills_text(&made.etude, &shown))?;
-        if let Some((_, file)) = shown.first().and_then(|s| s.files.first()) {
+        output::print(&practise::drills_text(&made.etude, &written.shown))?;
+        output::print(&format!("\n{page}\n"))?;
+        if let Some((_, file)) = written.shown.first().and_then(|s| s.files.first()) {
             output::print(&format!(
-                "\nRecord a pass and check it:\n  passagework check {file} TAKE\n"
+                "Record a pass and check it:\n  passagework check {file} TAKE\n"
             ))?;
         }
     }

@@ -8,10 +8,11 @@ use passagework::judge::ClickOptions;
 use passagework::line::read::read_line;
 use passagework::line::write::{self, Order, WriteOptions};
 use passagework::line::{Line, TempoMark};
-use passagework::show;
+use passagework::show::{self, marked::Part};
 
 use super::check::Look;
 use super::line::LineChoice;
+use super::marked::Picture;
 use super::{CommandError, Done, output};
 
 #[derive(Args)]
@@ -31,6 +32,10 @@ pub struct FingersArguments {
     /// Write the line as MusicXML with the fingerings above its notes
     #[arg(long, value_name = "FILE")]
     musicxml: Option<PathBuf>,
+    /// Write the étude with the fingerings over its notes to FILE: a picture (.svg), paper (.pdf)
+    /// or a page with everything (.html)
+    #[arg(long, value_name = "FILE")]
+    marked: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
 }
@@ -125,6 +130,7 @@ pub fn set_tempo(line: &mut Line, tempo: Option<&str>) -> Result<(), CommandErro
 pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
     let mut line = read_line(&arguments.line, &arguments.choice.options(false))?;
     set_tempo(&mut line, arguments.tempo.as_deref())?;
+    let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
     let (chart, plan) = arguments.hand.plan(&line)?;
     let to_stdout = |path: &Option<PathBuf>| path.as_ref().is_some_and(|p| p.as_os_str() == "-");
     if let Some(path) = &arguments.json {
@@ -137,6 +143,14 @@ pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
             ..WriteOptions::default()
         };
         output::write_whole(path, &write::musicxml(&line, &options).xml)?;
+    }
+    if let Some(picture) = picture {
+        let part = Part {
+            fingerings: show::fingers::letters(&line, &chart, &plan),
+            under_title: vec![format!("Fingered for: {}.", chart.name)],
+            ..Part::new(&line)
+        };
+        picture.write(&part, &show::fingers::html(&line, &chart, &plan))?;
     }
     let piped = [&arguments.json, &arguments.musicxml];
     if !piped.into_iter().any(to_stdout) {

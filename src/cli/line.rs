@@ -49,6 +49,21 @@ impl LineChoice {
             as_written,
         }
     }
+
+    /// The same choice for a process of our own.
+    pub fn as_arguments(&self) -> Vec<String> {
+        let tune = self.tune.map(|t| t.to_string());
+        [
+            ("--part", &self.part),
+            ("--voice", &self.voice),
+            ("--tune", &tune),
+            ("--instrument", &self.instrument),
+        ]
+        .into_iter()
+        .filter_map(|(name, value)| Some([name.to_string(), value.clone()?]))
+        .flatten()
+        .collect()
+    }
 }
 
 pub fn run(arguments: &LineArguments) -> Result<Done, CommandError> {

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
+use maud::Markup;
 use passagework::judge::Check;
-use passagework::line::Line;
-use passagework::show::marked::{self, EngraveError, Options, pdf};
+use passagework::show::marked::{self, EngraveError, Options, Part, html, pdf};
 
 use super::{CommandError, output};
 
@@ -44,12 +44,25 @@ impl<'a> Picture<'a> {
         Ok(Picture { path, kind })
     }
 
-    pub fn write(&self, line: &Line, check: &Check) -> Result<(), CommandError> {
+    /// A take's marks, and fingerings where the part has them.
+    pub fn write_take(&self, part: &Part, check: &Check) -> Result<(), CommandError> {
+        match self.kind {
+            Kind::Html => {
+                let page = html::of_take(part, check, &Options::default())?;
+                Ok(output::write_bytes(self.path, page.as_bytes())?)
+            }
+            _ => self.write(part, &Markup::default()),
+        }
+    }
+
+    /// The part; a page has `more` below it.
+    pub fn write(&self, part: &Part, more: &Markup) -> Result<(), CommandError> {
         let options = Options::default();
+        let sheet = part.engrave(&options)?;
         let content = match self.kind {
-            Kind::Svg => marked::whole(line, check, &options)?.svg.into_bytes(),
-            Kind::Pdf => pdf::pdf(&marked::parts(line, check, &options)?)?,
-            Kind::Html => marked::html(line, check, &options)?.into_bytes(),
+            Kind::Svg => sheet.whole().svg.into_bytes(),
+            Kind::Pdf => pdf::pdf(&sheet.pages(&options))?,
+            Kind::Html => html::of_part(part, &sheet, more).into_bytes(),
         };
         Ok(output::write_bytes(self.path, &content)?)
     }

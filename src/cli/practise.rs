@@ -27,10 +27,11 @@ pub fn run(arguments: &PractiseArguments) -> Result<Done, CommandError> {
         .into());
     }
     let made = arguments.from.made()?;
-    let shown = arguments.from.written(&made)?;
+    let written = arguments.from.written(&made)?;
     let slots = sheet(&made.drills, arguments.minutes);
-    output::print(&practise::sheet_text(&made.etude, &shown, &slots))?;
-    output::print("\n")?;
-    output::print(&practise::drills_text(&made.etude, &shown))?;
+    let page = arguments.from.page(&made, &written, "today.html", &slots)?;
+    output::print(&practise::sheet_text(&made.etude, &written.shown, &slots))?;
+    output::print(&format!("\n{page}\n\n"))?;
+    output::print(&practise::drills_text(&made.etude, &written.shown))?;
     Ok(Done::Quiet)
 }

@@ -41,6 +41,8 @@ pub struct NotePlan {
     pub choice: bool,
     pub reason: Reason,
     pub second: Option<Second>,
+    /// Where the note is trilled: the fingering of the note above.
+    pub trill: Option<usize>,
 }
 
 /// The next best fingering of one note, the rest of the line following suit.
@@ -174,6 +176,7 @@ impl Planner<'_> {
                 choice: false,
                 reason: Reason::OutOfChart,
                 second: None,
+                trill: None,
             });
             return;
         }
@@ -258,6 +261,7 @@ impl Planner<'_> {
             choice: own.n_fingerings > 1,
             reason,
             second,
+            trill: own.trills.get(solution.path[i]).copied(),
         }
     }
 

@@ -3,7 +3,7 @@
 use super::change::{AWKWARD_MS, Change, Hold};
 use super::chart::{Chart, KeySet};
 use super::wishes::{Pin, WishError, Wishes, is_called};
-use crate::line::{Line, LineNote};
+use crate::line::{Line, LineNote, Ornament, Spelling, key_alter};
 
 /// Quarters a minute where the line has no tempo mark: a middle tempo, so that neither speed nor
 /// calm decides.
@@ -33,6 +33,8 @@ pub struct Ways {
     pub costs: Vec<f64>,
     /// Fingerings the chart has for the pitch on this instrument.
     pub n_fingerings: usize,
+    /// Where the note is trilled: for each hold the fingering of the note above that goes with it.
+    pub trills: Vec<usize>,
     /// The pin that settled it, an index of [`Wishes::pins`]; or that a habit speaks of it.
     pub pinned: Option<usize>,
     pub habit: bool,
@@ -53,6 +55,9 @@ pub fn ways(line: &Line, chart: &Chart, wishes: &Wishes) -> Result<Vec<Ways>, Wi
                     pin_place[i] = true;
                     pin_used[i] |= ways.keep(chart, i, pin, note.written.midi(), out);
                 }
+            }
+            if let Some(above) = trilled_to(line, note) {
+                ways.trill(chart, above.midi(), out);
             }
             ways
         })
@@ -94,7 +99,42 @@ fn of_pitch(midi: i32, chart: &Chart, out: KeySet, wishes: &Wishes) -> Ways {
     ways
 }
 
+/// The note that a trill goes to: the one above in the key in force. An accidental over the sign
+/// is not known here. `None` without a trill.
+pub fn trilled_to(line: &Line, note: &LineNote) -> Option<Spelling> {
+    let bar = line.bars.get(note.bar_idx)?;
+    let letter = (note.written.letter + 1) % 7;
+    (note.ornament == Some(Ornament::Trill)).then(|| Spelling {
+        letter,
+        alter: key_alter(letter, bar.fifths) as i8,
+        octave: note.written.octave + i8::from(letter == 0),
+    })
+}
+
 impl Ways {
+    /// Adds to each hold what the easiest trill from it costs, there and back at full speed.
+    fn trill(&mut self, chart: &Chart, above: i32, out: KeySet) {
+        if usable(chart, above, out).next().is_none() {
+            return;
+        }
+        for (hold, cost) in self.holds.iter().zip(&mut self.costs) {
+            let there_and_back = |fingering: usize| {
+                let upper = Hold { fingering, held: 0 };
+                let way = |a, b| {
+                    let change = Change::between(chart, a, b);
+                    WEIGHT_RANGE.1 * change.ms() + AWKWARD_MS * f64::from(change.awkward())
+                };
+                way(*hold, upper) + way(upper, *hold)
+            };
+            let costs = usable(chart, above, out).map(|f| (f, there_and_back(f)));
+            let best = costs.min_by(|a, b| a.1.total_cmp(&b.1));
+            if let Some((fingering, ms)) = best {
+                self.trills.push(fingering);
+                *cost += ms;
+            }
+        }
+    }
+
     fn push(&mut self, chart: &Chart, fingering: usize, cost: f64, out: KeySet) {
         self.holds.push(Hold { fingering, held: 0 });
         self.costs.push(cost);

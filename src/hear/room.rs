@@ -144,23 +144,123 @@ impl Slicer {
 
 /// `sound` without the ringing of `room`; same length, same times.
 pub fn dry(sound: &[f32], sample_rate_hz: f64, room: &Room) -> Vec<f32> {
-    let mut slicer = Slicer::new(sample_rate_hz);
-    let (length, hop) = (slicer.length, slicer.hop);
-    let n_bins = slicer.spectrum.len();
-    let kept_a_hop = 10f64.powf(-6.0 * hop as f64 / (sample_rate_hz * room.rt60_s)) as f32;
-    let fed = room.wet as f32 * (1.0 - kept_a_hop);
-    let delay = ((LATE_S * sample_rate_hz / hop as f64).round() as usize).max(1);
-    let mut ringing = vec![0.0f32; n_bins];
-    let mut direct = vec![vec![0.0f32; n_bins]; delay];
-    let mut out = vec![0.0f32; sound.len()];
-    // Two windows a slice, their squares summing to half the overlap, and the FFT's own factor.
-    let scale = 2.0 / (OVERLAP as f32 * length as f32);
-    let mut start = hop as isize - length as isize;
-    let mut number = 0;
-    while start < sound.len() as isize {
-        slicer.analyse(sound, start);
-        let late = &mut direct[number % delay];
-        for ((bin, ringing), late) in slicer.spectrum.iter_mut().zip(&mut ringing).zip(late) {
+    let mut dryer = Dryer::new(sample_rate_hz);
+    dryer.set_room(Some(*room));
+    let mut out = Vec::with_capacity(sound.len());
+    for piece in sound.chunks(8192) {
+        dryer.push(piece, &mut out);
+    }
+    dryer.finish(&mut out);
+    out
+}
+
+/// Takes the room out of sound as it comes; what comes out does not depend on how it was cut,
+/// and lags by less than a slice.
+pub struct Dryer {
+    slicer: Slicer,
+    sample_rate_hz: f64,
+    room: Option<Room>,
+    /// Samples from the start of the next slice on.
+    pending: Vec<f32>,
+    /// What the slices so far have added up to, from the start of the next slice on.
+    sum: Vec<f32>,
+    /// Samples at the front of `sum` that lie before the sound.
+    before: usize,
+    ringing: Vec<f32>,
+    direct: Vec<Vec<f32>>,
+    n_slices: usize,
+    n_in: usize,
+    n_out: usize,
+}
+
+impl Dryer {
+    pub fn new(sample_rate_hz: f64) -> Dryer {
+        let slicer = Slicer::new(sample_rate_hz);
+        let (length, hop) = (slicer.length, slicer.hop);
+        let n_bins = slicer.spectrum.len();
+        let delay = ((LATE_S * sample_rate_hz / hop as f64).round() as usize).max(1);
+        Dryer {
+            sample_rate_hz,
+            room: None,
+            // The first slice has one hop of sound.
+            pending: vec![0.0; length - hop],
+            sum: vec![0.0; length],
+            before: length - hop,
+            ringing: vec![0.0; n_bins],
+            direct: vec![vec![0.0; n_bins]; delay],
+            slicer,
+            n_slices: 0,
+            n_in: 0,
+            n_out: 0,
+        }
+    }
+
+    /// The room from the next slice on; `None` leaves the sound as it is.
+    pub fn set_room(&mut self, room: Option<Room>) {
+        self.room = room;
+    }
+
+    /// The next samples; those that no later slice changes are appended to `out`.
+    pub fn push(&mut self, sound: &[f32], out: &mut Vec<f32>) {
+        self.n_in += sound.len();
+        self.pending.extend_from_slice(sound);
+        self.take_slices(out);
+    }
+
+    /// The last samples.
+    pub fn finish(&mut self, out: &mut Vec<f32>) {
+        self.pending
+            .resize(self.pending.len() + self.slicer.length, 0.0);
+        self.take_slices(out);
+    }
+
+    fn take_slices(&mut self, out: &mut Vec<f32>) {
+        let (length, hop) = (self.slicer.length, self.slicer.hop);
+        let mut from = 0;
+        while from + length <= self.pending.len() {
+            if self.room.is_some() {
+                self.slicer.analyse(&self.pending, from as isize);
+                self.take_room_out();
+            } else {
+                let slicer = &mut self.slicer;
+                for ((slice, sample), window) in
+                    (slicer.slice.iter_mut().zip(&self.pending[from..])).zip(&slicer.window)
+                {
+                    *slice = sample * window * 2.0 / OVERLAP as f32;
+                }
+            }
+            from += hop;
+            for ((sum, sample), window) in
+                (self.sum.iter_mut().zip(&self.slicer.slice)).zip(&self.slicer.window)
+            {
+                *sum += sample * window;
+            }
+            let skipped = self.before.min(hop);
+            self.before -= skipped;
+            let due = (hop - skipped).min(self.n_in - self.n_out);
+            out.extend_from_slice(&self.sum[skipped..skipped + due]);
+            self.n_out += due;
+            self.sum.copy_within(hop.., 0);
+            self.sum[length - hop..].fill(0.0);
+        }
+        self.pending.drain(..from);
+    }
+
+    /// From the spectrum of a slice to its samples without the room.
+    fn take_room_out(&mut self) {
+        let Dryer { slicer, room, .. } = self;
+        let Some(room) = room else { return };
+        let (length, hop) = (slicer.length, slicer.hop);
+        let n_bins = slicer.spectrum.len();
+        // Two windows a slice, their squares summing to half the overlap, and the FFT's own factor.
+        let scale = 2.0 / (OVERLAP as f32 * length as f32);
+        let kept_a_hop = 10f64.powf(-6.0 * hop as f64 / (self.sample_rate_hz * room.rt60_s)) as f32;
+        let fed = room.wet as f32 * (1.0 - kept_a_hop);
+        let delay = self.direct.len();
+        let late = &mut self.direct[self.n_slices % delay];
+        self.n_slices += 1;
+        for ((bin, ringing), late) in (slicer.spectrum.iter_mut().zip(&mut self.ringing)).zip(late)
+        {
             let power = bin.norm_sqr();
             *ringing = kept_a_hop * *ringing + fed * *late;
             *late = (power - *ringing).max(0.0);
@@ -174,16 +274,7 @@ pub fn dry(sound: &[f32], sample_rate_hz: f64, room: &Room) -> Vec<f32> {
             .inverse
             .process(&mut slicer.spectrum, &mut slicer.slice)
             .expect("buffers were made by this plan");
-        for (i, (sample, window)) in slicer.slice.iter().zip(&slicer.window).enumerate() {
-            let at = usize::try_from(start + i as isize).ok();
-            if let Some(out) = at.and_then(|at| out.get_mut(at)) {
-                *out += sample * window;
-            }
-        }
-        start += hop as isize;
-        number += 1;
     }
-    out
 }
 
 /// Sound from the take's start that the room is read off, seconds.
@@ -224,80 +315,126 @@ const WET_MAX: f64 = 1.5;
 /// How the room of a take rings, from what is left of its partials after they stop; `None` where it
 /// does not, or where too little stops to say.
 pub fn of_take(sound: &[f32], sample_rate_hz: f64) -> Option<Room> {
-    let mut slicer = Slicer::new(sample_rate_hz);
-    let bin_of = |hz: f64| (hz * slicer.length as f64 / sample_rate_hz) as usize;
-    let bins = bin_of(READ_HZ.0)..bin_of(READ_HZ.1).min(slicer.spectrum.len() - 1);
-    let n_bins = bins.len();
-    let hop_s = slicer.hop as f64 / sample_rate_hz;
-    let n_slices = (sound.len().min((READ_S * sample_rate_hz) as usize) / slicer.hop)
-        .saturating_sub(OVERLAP - 1);
-    if n_slices <= 2 * LATER {
-        return None;
-    }
-    let mut levels: Vec<f32> = Vec::with_capacity(n_slices * n_bins);
-    for number in 0..n_slices {
-        slicer.analyse(sound, (number * slicer.hop) as isize);
-        let powers = slicer.spectrum[bins.clone()].iter();
-        levels.extend(powers.map(|bin| 10.0 * (bin.norm_sqr() + 1e-12).log10()));
-    }
-    let level = |slice: usize, bin: usize| levels[slice * n_bins + bin];
-    let quantile = |mut values: Vec<f32>, share: f64| -> f32 {
-        let at = (share * (values.len() - 1) as f64) as usize;
-        *values.select_nth_unstable_by(at, f32::total_cmp).1
-    };
-    let loudest = levels
-        .chunks(n_bins)
-        .map(|slice| slice.iter().copied().fold(-120.0, f32::max));
-    let loud = quantile(loudest.collect(), 0.9);
-    let floors: Vec<f32> = (0..n_bins)
-        .map(|bin| quantile((0..n_slices).map(|slice| level(slice, bin)).collect(), 0.05))
-        .collect();
-    let (mut soon, mut decay) = (Vec::new(), Vec::new());
-    for slice in 4..n_slices - LATER - 1 {
-        for (bin, floor) in floors.iter().enumerate().take(n_bins - 1).skip(1) {
-            let here = level(slice, bin);
-            let is_partial = here > level(slice, bin - 1)
-                && here >= level(slice, bin + 1)
-                && here > loud - BELOW_LOUD_DB
-                && here > floor + OVER_FLOOR_DB;
-            if !is_partial
-                || level(slice - 4, bin).min(level(slice - 2, bin)) < here - STEADY_DB
-                || level(slice + 2, bin) > here - FALL_DB
-            {
-                continue;
-            }
-            let mut lowest = here;
-            let alone = (1..=LATER)
-                .take_while(|k| {
-                    let now = level(slice + k, bin);
-                    let goes_on = now <= lowest + RISE_DB;
-                    lowest = lowest.min(now);
-                    goes_on
-                })
-                .count();
-            if alone >= SOON {
-                soon.push(level(slice + SOON, bin) - here);
-            }
-            if alone >= LATER {
-                decay.push(level(slice + LATER, bin) - level(slice + SOON, bin));
-            }
+    let mut reader = RoomReader::new(sample_rate_hz);
+    reader.push(sound);
+    reader.room()
+}
+
+/// Reads a room off sound as it comes, the first 90 s.
+pub struct RoomReader {
+    slicer: Slicer,
+    hop_s: f64,
+    bins: std::ops::Range<usize>,
+    n_slices_max: usize,
+    pending: Vec<f32>,
+    /// Level of each bin of each slice, dB.
+    levels: Vec<f32>,
+}
+
+impl RoomReader {
+    pub fn new(sample_rate_hz: f64) -> RoomReader {
+        let slicer = Slicer::new(sample_rate_hz);
+        let bin_of = |hz: f64| (hz * slicer.length as f64 / sample_rate_hz) as usize;
+        RoomReader {
+            hop_s: slicer.hop as f64 / sample_rate_hz,
+            bins: bin_of(READ_HZ.0)..bin_of(READ_HZ.1).min(slicer.spectrum.len() - 1),
+            n_slices_max: ((READ_S * sample_rate_hz) as usize / slicer.hop)
+                .saturating_sub(OVERLAP - 1),
+            slicer,
+            pending: Vec::new(),
+            levels: Vec::new(),
         }
     }
-    if soon.len() < STOPS_MIN || decay.len() < STOPS_MIN {
-        return None;
+
+    /// The next samples.
+    pub fn push(&mut self, sound: &[f32]) {
+        for piece in sound.chunks(8192) {
+            if self.levels.len() >= self.n_slices_max * self.bins.len() {
+                self.pending = Vec::new();
+                return;
+            }
+            self.pending.extend_from_slice(piece);
+            let mut from = 0;
+            while from + self.slicer.length <= self.pending.len()
+                && self.levels.len() < self.n_slices_max * self.bins.len()
+            {
+                self.slicer.analyse(&self.pending, from as isize);
+                from += self.slicer.hop;
+                let powers = self.slicer.spectrum[self.bins.clone()].iter();
+                self.levels
+                    .extend(powers.map(|bin| 10.0 * (bin.norm_sqr() + 1e-12).log10()));
+            }
+            self.pending.drain(..from);
+        }
     }
-    let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
-    let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
-    let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
-    // Read while it was dying already, and as a share of direct sound and room together. The stop
-    // lies up to two slices later than the slice it is counted from: too wet rather than too dry,
-    // which the weighing of the notes was fitted to.
-    let read_after_s = SOON as f64 * hop_s - LATE_S;
-    let share = 10f64
-        .powf(0.1 * left_db + 6.0 * read_after_s / rt60_s)
-        .min(0.9);
-    let wet = (share / (1.0 - share)).min(WET_MAX);
-    (10.0 * wet.log10() > WET_DB_MIN).then_some(Room { rt60_s, wet })
+
+    /// The room, from what was heard so far; as [`of_take`].
+    pub fn room(&self) -> Option<Room> {
+        let (levels, hop_s) = (&self.levels, self.hop_s);
+        let n_bins = self.bins.len();
+        let n_slices = levels.len() / n_bins.max(1);
+        if n_slices <= 2 * LATER {
+            return None;
+        }
+        let level = |slice: usize, bin: usize| levels[slice * n_bins + bin];
+        let quantile = |mut values: Vec<f32>, share: f64| -> f32 {
+            let at = (share * (values.len() - 1) as f64) as usize;
+            *values.select_nth_unstable_by(at, f32::total_cmp).1
+        };
+        let loudest = levels
+            .chunks(n_bins)
+            .map(|slice| slice.iter().copied().fold(-120.0, f32::max));
+        let loud = quantile(loudest.collect(), 0.9);
+        let floors: Vec<f32> = (0..n_bins)
+            .map(|bin| quantile((0..n_slices).map(|slice| level(slice, bin)).collect(), 0.05))
+            .collect();
+        let (mut soon, mut decay) = (Vec::new(), Vec::new());
+        for slice in 4..n_slices - LATER - 1 {
+            for (bin, floor) in floors.iter().enumerate().take(n_bins - 1).skip(1) {
+                let here = level(slice, bin);
+                let is_partial = here > level(slice, bin - 1)
+                    && here >= level(slice, bin + 1)
+                    && here > loud - BELOW_LOUD_DB
+                    && here > floor + OVER_FLOOR_DB;
+                if !is_partial
+                    || level(slice - 4, bin).min(level(slice - 2, bin)) < here - STEADY_DB
+                    || level(slice + 2, bin) > here - FALL_DB
+                {
+                    continue;
+                }
+                let mut lowest = here;
+                let alone = (1..=LATER)
+                    .take_while(|k| {
+                        let now = level(slice + k, bin);
+                        let goes_on = now <= lowest + RISE_DB;
+                        lowest = lowest.min(now);
+                        goes_on
+                    })
+                    .count();
+                if alone >= SOON {
+                    soon.push(level(slice + SOON, bin) - here);
+                }
+                if alone >= LATER {
+                    decay.push(level(slice + LATER, bin) - level(slice + SOON, bin));
+                }
+            }
+        }
+        if soon.len() < STOPS_MIN || decay.len() < STOPS_MIN {
+            return None;
+        }
+        let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
+        let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
+        let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
+        // Read while it was dying already, and as a share of direct sound and room together. The stop
+        // lies up to two slices later than the slice it is counted from: too wet rather than too dry,
+        // which the weighing of the notes was fitted to.
+        let read_after_s = SOON as f64 * hop_s - LATE_S;
+        let share = 10f64
+            .powf(0.1 * left_db + 6.0 * read_after_s / rt60_s)
+            .min(0.9);
+        let wet = (share / (1.0 - share)).min(WET_MAX);
+        (10.0 * wet.log10() > WET_DB_MIN).then_some(Room { rt60_s, wet })
+    }
 }
 
 #[cfg(test)]
@@ -372,6 +509,39 @@ mod tests {
             // Read too wet rather than too dry: the tails of several notes add up.
             assert!((0.5..4.0).contains(&wetter), "{room:?} for {wet}");
         }
+    }
+
+    #[test]
+    fn however_the_sound_is_cut_the_same_is_dried() {
+        let ringing = in_room(&tones(), 1.0, 0.3);
+        let room = Room {
+            rt60_s: 1.0,
+            wet: 0.3,
+        };
+        let whole = dry(&ringing, RATE, &room);
+        assert_eq!(whole.len(), ringing.len());
+        for piece in [1, 97, 4096] {
+            let mut dryer = Dryer::new(RATE);
+            dryer.set_room(Some(room));
+            let mut out = Vec::new();
+            for part in ringing.chunks(piece) {
+                dryer.push(part, &mut out);
+            }
+            dryer.finish(&mut out);
+            assert!(out == whole, "in pieces of {piece}");
+        }
+    }
+
+    #[test]
+    fn without_a_room_the_sound_stays_as_it_is() {
+        let played = tones();
+        let mut dryer = Dryer::new(RATE);
+        let mut out = Vec::new();
+        dryer.push(&played, &mut out);
+        dryer.finish(&mut out);
+        assert_eq!(out.len(), played.len());
+        let furthest = (out.iter().zip(&played)).map(|(a, b)| (a - b).abs());
+        assert!(furthest.fold(0.0, f32::max) < 1e-6);
     }
 
     #[test]

@@ -11,6 +11,7 @@ use super::envelope::{Envelope, STEP_S};
 use super::frames::{Frame, Framer};
 use super::notes::{NoteMaker, Sketch};
 use super::path::{PathFinder, PathPoint};
+use super::room::{self, Dryer, RoomReader};
 use super::{HearOptions, HeardNote};
 
 /// A note is settled when it ended this long before the newest path point, seconds: its
@@ -38,6 +39,9 @@ const BEFORE_S: f64 = 0.15;
 /// Longest window, seconds: a note held longer is settled in parts no one looks at.
 const WINDOW_MAX_S: f64 = 12.0;
 
+/// The room is read off what was heard so far after this long, seconds, then after twice as long.
+const ROOM_READ_S: f64 = 4.0;
+
 /// Takes sound in, any number of samples at a time; gives notes in order of onset.
 pub struct NoteStream {
     sample_rate_hz: u32,
@@ -55,6 +59,15 @@ pub struct NoteStream {
     /// First frame of the window, counted from the take's start.
     first_frame: usize,
     sound: Vec<f32>,
+    /// The same as it was recorded, with the room in it, and a little more of it.
+    recorded: Vec<f32>,
+    reader: RoomReader,
+    dryer: Dryer,
+    in_room: bool,
+    dried: Vec<f32>,
+    /// Samples at the hearing's rate so far, and how many there are when the room is read next.
+    n_recorded: usize,
+    read_at: usize,
     frames: Vec<Frame>,
     path: Vec<PathPoint>,
     found: Vec<Frame>,
@@ -86,6 +99,13 @@ impl NoteStream {
             n_samples: 0,
             first_frame: 0,
             sound: Vec::new(),
+            recorded: Vec::new(),
+            reader: RoomReader::new(rate),
+            dryer: Dryer::new(rate),
+            in_room: false,
+            dried: Vec::new(),
+            n_recorded: 0,
+            read_at: (ROOM_READ_S * rate) as usize,
             frames: Vec::new(),
             path: Vec::new(),
             found: Vec::new(),
@@ -129,6 +149,9 @@ impl NoteStream {
         self.newest.clear();
         self.decimator.finish(&mut self.newest);
         self.take_newest();
+        self.dried.clear();
+        self.dryer.finish(&mut self.dried);
+        self.hear_dried();
         self.found.clear();
         self.framer.finish(&mut self.found);
         self.follow_path();
@@ -137,9 +160,30 @@ impl NoteStream {
     }
 
     fn take_newest(&mut self) {
-        self.sound.extend_from_slice(&self.newest);
+        self.dried.clear();
+        let mut rest = &self.newest[..];
+        while !rest.is_empty() {
+            let until_read = self.read_at - self.n_recorded;
+            let (now, later) = rest.split_at(until_read.min(rest.len()));
+            rest = later;
+            self.n_recorded += now.len();
+            self.recorded.extend_from_slice(now);
+            self.reader.push(now);
+            self.dryer.push(now, &mut self.dried);
+            if self.n_recorded == self.read_at {
+                self.read_at *= 2;
+                let room = self.reader.room();
+                self.in_room = room.is_some();
+                self.dryer.set_room(room);
+            }
+        }
+        self.hear_dried();
+    }
+
+    fn hear_dried(&mut self) {
+        self.sound.extend_from_slice(&self.dried);
         self.found.clear();
-        self.framer.push(&self.newest, &mut self.found);
+        self.framer.push(&self.dried, &mut self.found);
         self.follow_path();
     }
 
@@ -200,6 +244,11 @@ impl NoteStream {
                 maker.listen_closely(&mut sketches, i);
             }
             maker.first_moments(&mut sketches, begins..begins + n_settled);
+            if self.in_room {
+                let from = begins.saturating_sub(1);
+                let settled = &mut sketches[from..begins + n_settled];
+                room::onsets_as_recorded(settled, &self.recorded, self.rate);
+            }
             let n_before = self.settled.len();
             let fresh = sketches.drain(begins..);
             self.settled
@@ -235,8 +284,9 @@ impl NoteStream {
         if drop > 0 {
             self.frames.drain(..drop);
             self.path.drain(..drop);
-            self.sound
-                .drain(..(drop * self.hop_samples).min(self.sound.len()));
+            let n = (drop * self.hop_samples).min(self.sound.len());
+            self.sound.drain(..n);
+            self.recorded.drain(..n);
             self.first_frame += drop;
         }
     }

@@ -50,7 +50,8 @@ pub enum Event {
         dbfs: f64,
         clipped: bool,
     },
-    /// Samples that never reached the hearing; the take is silent there.
+    /// Samples that never reached the hearing; the take is silent there. 0: the sound system
+    /// dropped some and does not say how many; the take goes on without them.
     Gap { at_s: f64, lost_samples: u64 },
     /// The take is over.
     Done {

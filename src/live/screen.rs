@@ -118,7 +118,7 @@ impl Screen {
                     self.clipped_s = Some(*said_s);
                 }
             }
-            Event::Gap { lost_samples, .. } => self.gaps += lost_samples,
+            Event::Gap { .. } => self.gaps += 1,
             Event::Done { .. } => {}
         }
     }
@@ -154,7 +154,7 @@ impl Screen {
             rows.push(Text::from(vec![
                 label(""),
                 Span::styled(
-                    format!("{} samples were lost: close other programs", self.gaps),
+                    format!("sound was lost ({}×): close other programs", self.gaps),
                     strong,
                 ),
             ]));
@@ -294,6 +294,12 @@ pub fn plain(line: &Line, event: &Event) -> Option<String> {
         ),
         Event::Lost { .. } => Some("listening for where you are".into()),
         Event::Found { index, .. } => Some(format!("found again: {}", place(*index))),
+        Event::Gap {
+            at_s,
+            lost_samples: 0,
+        } => Some(format!(
+            "some sound was lost at {at_s:.1} s: close other programs"
+        )),
         Event::Gap { at_s, lost_samples } => Some(format!(
             "{lost_samples} samples were lost at {at_s:.1} s: close other programs"
         )),

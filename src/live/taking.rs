@@ -145,6 +145,8 @@ pub struct Taken {
     pub reason: Option<String>,
     pub lost_frames: u64,
     pub lost_at_s: Vec<f64>,
+    /// Where the sound system dropped sound, and does not say how much.
+    pub dropped_at_s: Vec<f64>,
     /// When the first beat of the line (not of the count-in) was heard in the take, and seconds
     /// of the take for one of the click's, where the latency is known.
     pub click_at_s: Option<f64>,
@@ -171,11 +173,16 @@ impl Taken {
     pub fn remarks(&self, sounded: bool) -> Vec<String> {
         let mut remarks: Vec<String> = self.reason.iter().cloned().collect();
         if self.lost_frames > 0 {
-            let at: Vec<String> = self.lost_at_s.iter().map(|s| format!("{s:.1} s")).collect();
             remarks.push(format!(
                 "{} samples were lost, at {}: close other programs",
                 self.lost_frames,
-                at.join(", ")
+                places(&self.lost_at_s)
+            ));
+        }
+        if !self.dropped_at_s.is_empty() {
+            remarks.push(format!(
+                "the sound system dropped sound at {}, it does not say how much, and times after it may be early: close other programs",
+                places(&self.dropped_at_s)
             ));
         }
         if sounded && self.click_at_s.is_none() {
@@ -195,6 +202,11 @@ impl Taken {
     }
 }
 
+fn places(at_s: &[f64]) -> String {
+    let at: Vec<String> = at_s.iter().map(|s| format!("{s:.1} s")).collect();
+    at.join(", ")
+}
+
 impl Taking {
     /// Takes until something ends it. Run on a thread of its own.
     pub fn run(mut self) -> Taken {
@@ -203,15 +215,26 @@ impl Taking {
         let mut heard = Clocks::new(self.microphone.sample_rate_hz(), self.click.as_ref());
         let (mut interleaved, mut mono) = (Vec::new(), Vec::new());
         let mut events = Vec::new();
-        let mut lost_at_s = Vec::new();
+        let (mut lost_at_s, mut dropped_at_s) = (Vec::new(), Vec::new());
         let mut reason = None;
         let mut idle = Duration::ZERO;
         let mut played = Played::default();
+        let mut n_overruns = 0;
         loop {
             if self.stop.load(Ordering::Relaxed) {
                 break;
             }
             heard.update(&mut self.microphone, self.click.as_mut());
+            let overruns = self.microphone.overruns();
+            if overruns > n_overruns {
+                n_overruns = overruns;
+                let at_s = self.listener.heard_s();
+                dropped_at_s.push(at_s);
+                events.push(Event::Gap {
+                    at_s,
+                    lost_samples: 0,
+                });
+            }
             match self
                 .microphone
                 .reader()
@@ -264,10 +287,16 @@ impl Taking {
                 break;
             }
         }
-        self.end(reason, lost_at_s, heard)
+        self.end(reason, lost_at_s, dropped_at_s, heard)
     }
 
-    fn end(mut self, mut reason: Option<String>, lost_at_s: Vec<f64>, clocks: Clocks) -> Taken {
+    fn end(
+        mut self,
+        mut reason: Option<String>,
+        lost_at_s: Vec<f64>,
+        dropped_at_s: Vec<f64>,
+        clocks: Clocks,
+    ) -> Taken {
         let lost_frames = self.microphone.reader().lost_frames();
         drop(self.microphone);
         let path = self.recorder.path().to_path_buf();
@@ -290,6 +319,7 @@ impl Taking {
             reason,
             lost_frames,
             lost_at_s,
+            dropped_at_s,
             click_at_s,
             click_stretch,
             skew_ppm: clocks.skew_ppm(),

@@ -3,14 +3,17 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
+use maud::{Markup, html};
 use serde::Serialize;
 
+use super::marked::Letters;
 use super::text::Layout;
 use crate::finger::change::{AWKWARD_MS, Change};
 use crate::finger::chart::Confidence;
-use crate::finger::plan::{NotePlan, Plan, Reason};
+use crate::finger::plan::{ForcedChange, HardChange, NotePlan, Plan, Reason};
+use crate::finger::states::trilled_to;
 use crate::finger::{Chart, Fingering};
-use crate::line::Line;
+use crate::line::{Line, Spelling};
 
 /// Extra cost of the second best from which a choice is worth a pencil mark: less, and either
 /// will do.
@@ -44,6 +47,19 @@ pub fn marks(chart: &Chart, plan: &Plan) -> BTreeMap<usize, String> {
         .filter(|(_, note)| worth_marking(chart, note))
         .filter_map(|(i, note)| Some((i, fingering(chart, note)?.mark.clone())))
         .filter(|(_, mark)| !mark.is_empty())
+        .collect()
+}
+
+/// The same for the engraved part, each with its reason.
+pub fn letters(line: &Line, chart: &Chart, plan: &Plan) -> BTreeMap<usize, Letters> {
+    let words = Words { line, chart, plan };
+    marks(chart, plan)
+        .into_iter()
+        .map(|(i, mark)| {
+            let name = fingering(chart, &plan.notes[i]).map_or("", |f| &f.name);
+            let words = format!("{}: {name}; {}", line.notes[i].written, words.reason(i));
+            (i, Letters { mark, words })
+        })
         .collect()
 }
 
@@ -112,6 +128,15 @@ struct NoteJson<'a> {
     source: &'a [String],
     reason: String,
     second: Option<SecondJson<'a>>,
+    /// The note that a trill goes to, and its fingering.
+    trill: Option<TrillJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct TrillJson<'a> {
+    written: String,
+    fingering: &'a str,
+    keys: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -141,11 +166,89 @@ pub fn text(line: &Line, chart: &Chart, plan: &Plan, layout: Layout) -> String {
     let words = Words { line, chart, plan };
     let mut out = String::new();
     let _ = writeln!(out, "{}\nfingered for: {}\n", line.title, chart.name);
-    words.push_choices(&mut out, layout.all);
-    words.push_forced(&mut out);
-    words.push_hard(&mut out);
-    words.push_doubts(&mut out);
+    let choices = words.choices(layout.all);
+    match choices.is_empty() {
+        true => {
+            let _ = writeln!(out, "{NOTHING_TO_SETTLE}");
+        }
+        false => out.push_str("Settle before playing\n"),
+    }
+    push_columns(&mut out, &choices);
+    if !layout.all && plan.notes.iter().filter(|n| n.choice).count() > choices.len() {
+        out.push_str(
+            "  Where nothing is said the ordinary fingering is best; --all shows every choice.\n",
+        );
+    }
+    let trills = words.trills();
+    if !trills.is_empty() {
+        let _ = writeln!(out, "\n{TRILLS}\n  {}", trills.join("\n  "));
+    }
+    let forced = words.forced_changes();
+    if !forced.is_empty() {
+        let _ = writeln!(out, "\nCannot be avoided\n  {}", forced.join("\n  "));
+    }
+    let hard = words.hard_changes();
+    if !hard.is_empty() {
+        let _ = writeln!(out, "\n{HARDEST}");
+        push_columns(&mut out, &hard);
+    }
+    for doubt in words.doubts() {
+        let _ = writeln!(out, "\n{doubt}");
+    }
     out
+}
+
+const NOTHING_TO_SETTLE: &str =
+    "No fingering needs to be settled ahead: the ordinary ones will do.";
+const TRILLS: &str = "Trills, with the note above in the key";
+const HARDEST: &str = "Hardest changes, and up to where each should go cleanly (an estimate)";
+
+/// The same as a piece of a page.
+pub fn html(line: &Line, chart: &Chart, plan: &Plan) -> Markup {
+    let words = Words { line, chart, plan };
+    let rows = |head: [&str; 4], rows: &[[String; 4]]| {
+        html! {
+            table class="words" {
+                thead { tr { @for cell in head { th scope="col" { (cell) } } } }
+                tbody { @for row in rows { tr { @for cell in row { td { (cell) } } } } }
+            }
+        }
+    };
+    let (choices, trills, forced, hard) = (
+        words.choices(false),
+        words.trills(),
+        words.forced_changes(),
+        words.hard_changes(),
+    );
+    html! {
+        section {
+            h2 { "Settle before playing" }
+            @if choices.is_empty() {
+                p { (NOTHING_TO_SETTLE) }
+            } @else {
+                (rows(["Place", "Note", "Fingering", "Why"], &choices))
+            }
+        }
+        @if !trills.is_empty() {
+            section {
+                h2 { (TRILLS) }
+                ul { @for trill in &trills { li { (trill) } } }
+            }
+        }
+        @if !forced.is_empty() {
+            section {
+                h2 { "Cannot be avoided" }
+                ul { @for change in &forced { li { (change) } } }
+            }
+        }
+        @if !hard.is_empty() {
+            section {
+                h2 { (HARDEST) }
+                (rows(["Place", "Change", "Up to", "What is hard"], &hard))
+            }
+        }
+        @for doubt in words.doubts() { p { (doubt) } }
+    }
 }
 
 /// What is said of one line's plan.
@@ -178,7 +281,33 @@ impl Words<'_> {
                 fingering: &self.chart.fingerings[s.fingering].name,
                 extra_cost: s.extra_cost_ms,
             }),
+            trill: self.trill(i).map(|(above, fingering)| TrillJson {
+                written: above.to_string(),
+                fingering: &fingering.name,
+                keys: names(fingering.keys),
+            }),
         }
+    }
+
+    /// The note that the trill on note `i` goes to, and how it is fingered.
+    fn trill(&self, i: usize) -> Option<(Spelling, &Fingering)> {
+        let above = trilled_to(self.line, &self.line.notes[i])?;
+        Some((above, &self.chart.fingerings[self.plan.notes[i].trill?]))
+    }
+
+    /// Trills: place, note, fingering of the note above.
+    fn trills(&self) -> Vec<String> {
+        let told = |i: usize| {
+            let (above, with) = self.trill(i)?;
+            let (note, hold) = (&self.line.notes[i], &self.plan.notes[i]);
+            let from = fingering(self.chart, hold).map_or("", |f| &f.name);
+            let place = self.place(i);
+            Some(format!(
+                "{place}: {} ({from}) with {above} ({})",
+                note.written, with.name
+            ))
+        };
+        (0..self.plan.notes.len()).filter_map(told).collect()
     }
 
     /// Why note `i` is fingered as it is, in a phrase.
@@ -315,90 +444,60 @@ impl Words<'_> {
         format!("bar {}{pass}, beat {}", note.bar, beat(note.beat))
     }
 
-    fn push_choices(&self, out: &mut String, all: bool) {
-        let chosen: Vec<usize> = (0..self.plan.notes.len())
-            .filter(|&i| {
-                let note = &self.plan.notes[i];
-                note.choice && (all || worth_marking(self.chart, note))
-            })
-            .collect();
-        if chosen.is_empty() {
-            out.push_str("No fingering needs to be settled ahead: the ordinary ones will do.\n");
-        } else {
-            out.push_str("Settle before playing\n");
-        }
-        let rows: Vec<[String; 4]> = chosen
-            .iter()
-            .map(|&i| {
-                let note = &self.plan.notes[i];
-                let name = fingering(self.chart, note).map_or("", |f| &f.name);
-                let second = note.second.map_or_else(String::new, |s| {
-                    let other = &self.chart.fingerings[s.fingering].name;
-                    match s.extra_cost_ms >= AWKWARD_MS {
-                        true => format!("; else {other}, with a slide"),
-                        false => format!("; else {other}, +{:.0} ms", s.extra_cost_ms),
-                    }
-                });
-                [
-                    self.place(i),
-                    self.line.notes[i].written.to_string(),
-                    name.into(),
-                    format!("{}{second}", self.reason(i)),
-                ]
-            })
-            .collect();
-        push_columns(out, &rows);
-        if !all && self.plan.notes.iter().filter(|n| n.choice).count() > chosen.len() {
-            out.push_str("  Where nothing is said the ordinary fingering is best; --all shows every choice.\n");
-        }
+    /// Notes whose fingering is settled ahead: place, note, fingering, why.
+    fn choices(&self, all: bool) -> Vec<[String; 4]> {
+        let told = |note: &NotePlan| note.choice && (all || worth_marking(self.chart, note));
+        let row = |(i, note): (usize, &NotePlan)| {
+            let name = fingering(self.chart, note).map_or("", |f| &f.name);
+            let second = note.second.map_or_else(String::new, |s| {
+                let other = &self.chart.fingerings[s.fingering].name;
+                match s.extra_cost_ms >= AWKWARD_MS {
+                    true => format!("; else {other}, with a slide"),
+                    false => format!("; else {other}, +{:.0} ms", s.extra_cost_ms),
+                }
+            });
+            [
+                self.place(i),
+                self.line.notes[i].written.to_string(),
+                name.into(),
+                format!("{}{second}", self.reason(i)),
+            ]
+        };
+        let notes = self.plan.notes.iter().enumerate();
+        notes.filter(|(_, note)| told(note)).map(row).collect()
     }
 
-    fn push_forced(&self, out: &mut String) {
-        if self.plan.forced.is_empty() {
-            return;
-        }
-        out.push_str("\nCannot be avoided\n");
-        for forced in &self.plan.forced {
-            let _ = writeln!(
-                out,
-                "  {}: {}",
-                self.place(forced.from),
-                self.forced(forced.from, &forced.change)
-            );
-        }
+    /// Changes with a slide or jump that nothing avoids.
+    fn forced_changes(&self) -> Vec<String> {
+        let told = |f: &ForcedChange| {
+            format!("{}: {}", self.place(f.from), self.forced(f.from, &f.change))
+        };
+        self.plan.forced.iter().map(told).collect()
     }
 
-    fn push_hard(&self, out: &mut String) {
-        if self.plan.hard.is_empty() {
-            return;
-        }
-        out.push_str("\nHardest changes, and up to where each should go cleanly (an estimate)\n");
+    /// The hardest changes: place, notes, tempo limit, why.
+    fn hard_changes(&self) -> Vec<[String; 4]> {
         let unit = self.line.tempo.map_or(
             self.line.bars.first().map_or(1.0, |b| b.beat_quarters),
             |t| t.beat_quarters,
         );
-        let rows: Vec<[String; 4]> = self
-            .plan
-            .hard
-            .iter()
-            .map(|h| {
-                let (from, to) = (&self.line.notes[h.from], &self.line.notes[h.from + 1]);
-                [
-                    self.place(h.from),
-                    format!("{} {}", from.written, to.written),
-                    h.tempo_limit_bpm.map_or_else(
-                        || "grace note".into(),
-                        |bpm| format!("{} = {bpm:.0}", super::text::beat_name(unit)),
-                    ),
-                    self.change(&h.weighed.change),
-                ]
-            })
-            .collect();
-        push_columns(out, &rows);
+        let row = |h: &HardChange| {
+            let (from, to) = (&self.line.notes[h.from], &self.line.notes[h.from + 1]);
+            [
+                self.place(h.from),
+                format!("{} {}", from.written, to.written),
+                h.tempo_limit_bpm.map_or_else(
+                    || "grace note".into(),
+                    |bpm| format!("{} = {bpm:.0}", super::text::beat_name(unit)),
+                ),
+                self.change(&h.weighed.change),
+            ]
+        };
+        self.plan.hard.iter().map(row).collect()
     }
 
     /// Fingerings that are not sure, and notes without one.
-    fn push_doubts(&self, out: &mut String) {
+    fn doubts(&self) -> Vec<String> {
         let mut low: Vec<String> = Vec::new();
         let mut none: Vec<String> = Vec::new();
         for (written, note) in self.line.notes.iter().zip(&self.plan.notes) {
@@ -412,16 +511,17 @@ impl Words<'_> {
                 list.push(name);
             }
         }
+        let mut doubts = Vec::new();
         if !low.is_empty() {
-            let _ = writeln!(
-                out,
-                "\nNot sure, since instruments differ: {}. Ask a player of yours.",
+            doubts.push(format!(
+                "Not sure, since instruments differ: {}. Ask a player of yours.",
                 low.join(", ")
-            );
+            ));
         }
         if !none.is_empty() {
-            let _ = writeln!(out, "\nNot in the chart: {}.", none.join(", "));
+            doubts.push(format!("Not in the chart: {}.", none.join(", ")));
         }
+        doubts
     }
 }
 

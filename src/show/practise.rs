@@ -1,11 +1,14 @@
-//! Drills, the tempo ladder and today's sheet in words, and drills as JSON (`passagework.drills/1`).
+//! Drills, the tempo ladder and today's sheet in words and on pages, and drills as JSON
+//! (`passagework.drills/1`).
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
+use maud::{Markup, html};
 use serde::Serialize;
 
 use super::fingers;
+use super::marked::{Letters, Part, Sheet, html as pages};
 use crate::finger::{Chart, Plan, Wishes, plan};
 use crate::line::Line;
 use crate::practise::sheet::{Slot, What};
@@ -97,21 +100,10 @@ pub fn drills_text(etude: &Line, shown: &[Shown]) -> String {
     let mut out = String::new();
     let _ = writeln!(out, "Drills for {}\n", etude.title);
     for (i, s) in shown.iter().enumerate() {
-        let d = s.drill;
-        let _ = writeln!(out, "{:>2}  {}", i + 1, d.line.title);
-        let _ = writeln!(out, "    {}", what_to_do(d.kind));
-        if let Some(bars) = bars(etude, d) {
-            let _ = writeln!(out, "    From {bars}.");
+        let _ = writeln!(out, "{:>2}  {}", i + 1, s.drill.line.title);
+        for words in instructions(etude, s) {
+            let _ = writeln!(out, "    {words}");
         }
-        if !s.fingering.is_empty() {
-            let words: Vec<String> = s
-                .fingering
-                .iter()
-                .map(|f| format!("{} {}", f.written, f.fingering))
-                .collect();
-            let _ = writeln!(out, "    Fingering: {}.", words.join(", "));
-        }
-        let _ = writeln!(out, "    {}", tempo(d));
         for (_, file) in &s.files {
             let _ = writeln!(out, "    {file}");
         }
@@ -119,6 +111,76 @@ pub fn drills_text(etude: &Line, shown: &[Shown]) -> String {
     }
     out.push_str(CAUTION);
     out
+}
+
+/// What to do, where it is from, with which fingerings, how fast and how often.
+fn instructions(etude: &Line, shown: &Shown) -> Vec<String> {
+    let drill = shown.drill;
+    let mut said = vec![what_to_do(drill.kind).to_string()];
+    said.extend(bars(etude, drill).map(|bars| format!("From {bars}.")));
+    if !shown.fingering.is_empty() {
+        let words: Vec<String> = shown
+            .fingering
+            .iter()
+            .map(|f| format!("{} {}", f.written, f.fingering))
+            .collect();
+        said.push(format!("Fingering: {}.", words.join(", ")));
+    }
+    said.push(tempo(drill));
+    said
+}
+
+/// The drill on paper: its music with fingerings, and what to do under its title.
+pub fn part<'a>(etude: &Line, shown: &Shown<'a>) -> Part<'a> {
+    let letters = |f: &NoteFingering| Letters {
+        mark: f.mark.clone(),
+        words: format!("{}: {}", f.written, f.fingering),
+    };
+    Part {
+        fingerings: shown
+            .fingering
+            .iter()
+            .map(|f| (f.index, letters(f)))
+            .collect(),
+        under_title: instructions(etude, shown),
+        ..Part::new(&shown.drill.line)
+    }
+}
+
+/// Every drill on one page to print, `sheets` engraved from their [`part`]s; before them today's
+/// order, where there is one.
+pub fn page(etude: &Line, shown: &[Shown], sheets: &[Sheet], slots: &[Slot]) -> String {
+    let title = format!("Drills for {}", etude.title);
+    let today = |rows: Vec<(u32, u32, String)>| -> Markup {
+        html! {
+            section {
+                h2 { (heading(etude, slots)) }
+                table class="words" {
+                    thead { tr { th scope="col" { "At" } th scope="col" { "For" } th scope="col" { "What" } } }
+                    tbody {
+                        @for (at, minutes, what) in rows {
+                            tr { td { (at) " min" } td { (minutes) " min" } td { (what) } }
+                        }
+                    }
+                }
+                p { (INTERLEAVING) }
+            }
+        }
+    };
+    let body = html! {
+        header { h1 { (title) } }
+        @if !slots.is_empty() { (today(turns(shown, slots))) }
+        p { (CAUTION) }
+        (pages::glyphs(sheets))
+        @for (i, (shown, sheet)) in shown.iter().zip(sheets).enumerate() {
+            section {
+                h2 { (i + 1) ". " (shown.drill.line.title) }
+                @for words in instructions(etude, shown) { p { (words) } }
+                (pages::pictures(sheet))
+            }
+        }
+    };
+    pages::document(&title, body)
 }
 
 /// Printed bars that a drill works on.
@@ -239,51 +301,44 @@ pub fn drills_json(etude: &Line, shown: &[Shown]) -> String {
     text
 }
 
+/// Why the drills alternate, and how far that is known.
+const INTERLEAVING: &str = "The drills alternate every three minutes. In a study of ten clarinettists this came out ahead\nof twelve minutes at a stretch where judges saw a difference (Carter and Grahn 2016); a study of\nyounger players saw none. Try what works for you.\n";
+
 /// Today's sheet in words.
 pub fn sheet_text(etude: &Line, shown: &[Shown], slots: &[Slot]) -> String {
-    let mut out = String::new();
+    let mut out = format!("{}\n\n", heading(etude, slots));
+    for (at, minutes, what) in turns(shown, slots) {
+        let _ = writeln!(out, "{at:>4} min  {minutes} min  {what}");
+    }
+    let _ = write!(out, "\n{INTERLEAVING}{CAUTION}");
+    out
+}
+
+fn heading(etude: &Line, slots: &[Slot]) -> String {
     let minutes: u32 = slots.iter().map(|s| s.minutes).sum();
-    let _ = writeln!(out, "Today, {minutes} minutes: {}\n", etude.title);
+    format!("Today, {minutes} minutes: {}", etude.title)
+}
+
+/// The turns of a sheet: at which minute, for how many, and what.
+fn turns(shown: &[Shown], slots: &[Slot]) -> Vec<(u32, u32, String)> {
     let mut seen = vec![false; shown.len()];
-    for slot in slots {
-        let _ = write!(out, "{:>4} min  ", slot.start_min);
-        match slot.what {
-            What::Rest => {
-                let _ = writeln!(
-                    out,
-                    "{} min  Rest. The instrument is put down.",
-                    slot.minutes
-                );
-            }
-            What::Line => {
-                let _ = writeln!(
-                    out,
-                    "{} min  The line itself, no faster than the drills came clean.",
-                    slot.minutes
-                );
-            }
-            What::Drill(i) => {
-                let drill = shown[i].drill;
-                let again = if seen[i] { ", again" } else { "" };
-                let start = drill.steps_qpm.first().copied().unwrap_or_default();
-                let _ = write!(
-                    out,
-                    "{} min  {}. {}{again}",
-                    slot.minutes,
-                    i + 1,
-                    drill.line.title
-                );
-                let _ = match seen[i] {
-                    true => writeln!(out, ": go on where you were."),
-                    false => writeln!(out, ": quarter = {start:.0}."),
-                };
-                seen[i] = true;
+    let mut words = |what: What| match what {
+        What::Rest => "Rest. The instrument is put down.".to_string(),
+        What::Line => "The line itself, no faster than the drills came clean.".into(),
+        What::Drill(i) => {
+            let drill = shown[i].drill;
+            let start = drill.steps_qpm.first().copied().unwrap_or_default();
+            let title = format!("{}. {}", i + 1, drill.line.title);
+            match std::mem::replace(&mut seen[i], true) {
+                true => format!("{title}, again: go on where you were."),
+                false => format!("{title}: quarter = {start:.0}."),
             }
         }
-    }
-    out.push_str("\nThe drills alternate every three minutes. In a study of ten clarinettists this came out ahead\nof twelve minutes at a stretch where judges saw a difference (Carter and Grahn 2016); a study of\nyounger players saw none. Try what works for you.\n");
-    out.push_str(CAUTION);
-    out
+    };
+    slots
+        .iter()
+        .map(|s| (s.start_min, s.minutes, words(s.what)))
+        .collect()
 }
 
 /// What a pass did on the ladder, in a sentence.

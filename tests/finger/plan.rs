@@ -240,3 +240,29 @@ fn pitches_outside_the_chart_are_left_open() {
     assert_eq!(plan.notes[0].reason, Reason::OutOfChart);
     assert!(plan.notes[1].hold.is_some());
 }
+
+/// Common practice: A4 to B4 is trilled with the two upper side keys.
+#[test]
+fn trills_are_fingered_with_what_one_finger_can_do() {
+    let trilled = |notes: &str, at: usize| {
+        let (line, plan) = planned(notes);
+        assert!(line.notes[at].ornament.is_some(), "{notes}");
+        let chart = clarinet();
+        plan.notes[at]
+            .trill
+            .map(|f| chart.fingerings[f].name.clone())
+            .expect("a trill")
+    };
+    assert_eq!(trilled("G4 !trill!A8", 1), "throat trill");
+    assert_eq!(trilled("d4 !trill!e8", 1), "standard");
+    // In G major F# is the note above E.
+    let chart = clarinet();
+    let mut line = line("d4 !trill!e8");
+    for bar in &mut line.bars {
+        bar.fifths = 1;
+    }
+    let made = plan(&line, &chart, &Wishes::default()).expect("a plan");
+    let above = made.notes[1].trill.expect("a trill");
+    assert_eq!(chart.fingerings[above].midi, 78);
+    assert!(made.notes[0].trill.is_none());
+}

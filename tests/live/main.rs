@@ -4,4 +4,5 @@
 mod common;
 mod listen;
 mod microphone;
+mod play;
 mod support;

@@ -222,8 +222,11 @@ async fn the_keyboard_alone_goes_all_the_way() {
         tab.press(Key::Enter).await;
         tab.wait("player.paused").await;
         walk("finding").await;
+        // The spot may be over before a busy machine looks again.
+        tab.run("player.addEventListener('playing', () => { window.spotHeard = true; })")
+            .await;
         tab.press(Key::Enter).await;
-        tab.wait("!player.paused && document.querySelector('.mark.shown')")
+        tab.wait("window.spotHeard && document.querySelector('.mark.shown')")
             .await;
         walk("print").await;
     })

@@ -1,42 +1,68 @@
-//! The marked part, the plots and the findings in words as one HTML file that needs nothing else.
+//! Engraved parts in HTML files that need nothing else; for a take with plots and findings in words.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::sheet::{self, Sheet, counts, title_of};
-use super::{EngraveError, Options};
+use super::sheet::{Sheet, counts, defs, title_of};
+use super::{EngraveError, Options, Part};
 use crate::judge::Check;
 use crate::line::{Line, instruments};
 use crate::show::plots;
 use crate::show::words::{number, plus_minus};
 
-/// The whole file.
-pub fn page(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    let sheet = sheet::sheet(line, check, options)?;
+/// A take's marked part with everything that was found.
+pub fn of_take(part: &Part, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    let sheet = part.engrave(options)?;
+    let line = part.line;
     let title = title_of(line);
+    Ok(document(
+        &format!("{title}, marked"),
+        html! {
+            (head(line, check, &title))
+            (systems(&sheet))
+            (findings(check))
+            (figures(line, check))
+            (tuning_table(check))
+            (how_to_read())
+        },
+    ))
+}
+
+/// A part engraved as `sheet`, and what is said of it.
+pub fn of_part(part: &Part, sheet: &Sheet, more: &Markup) -> String {
+    let title = title_of(part.line);
+    let label = instruments::find(&part.line.instrument).map_or("", |i| i.label);
+    document(
+        &format!("{title}, {}", sheet.with),
+        html! {
+            header {
+                h1 { (title) }
+                p class="under" { (label) }
+                @for paragraph in &part.under_title { p { (paragraph) } }
+            }
+            (systems(sheet))
+            (more)
+        },
+    )
+}
+
+/// A whole file that needs nothing else.
+pub fn document(title: &str, body: Markup) -> String {
     let document = html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) ", marked" }
+                title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
-            body {
-                main {
-                    (head(line, check, &title))
-                    (systems(&sheet))
-                    (findings(check))
-                    (figures(line, check))
-                    (tuning_table(check))
-                    (how_to_read())
-                }
-            }
+            body { main { (body) } }
         }
     };
-    Ok(document.into_string())
+    document.into_string()
 }
 
 fn head(line: &Line, check: &Check, title: &str) -> Markup {
@@ -70,26 +96,48 @@ fn percent(share: f64) -> String {
     format!("{:.0} %", 100.0 * share)
 }
 
-/// One picture a system, so that paper of any height breaks between them.
+/// One picture a system, so that paper of any height breaks between them; before them what they
+/// share.
 pub fn systems(sheet: &Sheet) -> Markup {
-    let mut glyphs = format!(
+    html! {
+        section aria-label="The marked part" {
+            (glyphs([sheet]))
+            (pictures(sheet))
+        }
+    }
+}
+
+/// What the pictures of these sheets share; stands once in a page.
+pub fn glyphs<'a>(sheets: impl IntoIterator<Item = &'a Sheet>) -> Markup {
+    let all: BTreeMap<String, String> = sheets
+        .into_iter()
+        .flat_map(|sheet| sheet.glyphs.clone())
+        .collect();
+    PreEscaped(format!(
         "<svg class=\"glyphs\" width=\"0\" height=\"0\" aria-hidden=\"true\">{}</svg>",
-        sheet.defs
-    );
+        defs(&all)
+    ))
+}
+
+/// The systems of a sheet, one picture each.
+pub fn pictures(sheet: &Sheet) -> Markup {
+    let mut pictures = String::new();
     for block in &sheet.blocks {
         let (first, last) = &block.bars;
-        let name = crate::show::text_for_xml(&if first == last {
-            format!("Bar {first}, marked")
-        } else {
-            format!("Bars {first} to {last}, marked")
-        });
+        let bars = match first == last {
+            true => format!("Bar {first}"),
+            false => format!("Bars {first} to {last}"),
+        };
         let _ = write!(
-            glyphs,
-            "<svg class=\"system\" viewBox=\"0 0 {:.0} {:.0}\" role=\"group\" aria-label=\"{name}\">{}</svg>",
-            sheet.width, block.height, block.svg
+            pictures,
+            "<svg class=\"system\" viewBox=\"0 0 {:.0} {:.0}\" role=\"group\" aria-label=\"{}\">{}</svg>",
+            sheet.width,
+            block.height,
+            crate::show::text_for_xml(&format!("{bars}, {}", sheet.with)),
+            block.svg
         );
     }
-    html! { section aria-label="The marked part" { (PreEscaped(glyphs)) } }
+    PreEscaped(pictures)
 }
 
 fn findings(check: &Check) -> Markup {
@@ -196,6 +244,7 @@ figcaption{font-size:.92rem;margin-bottom:.2rem}
 li{margin:.25rem 0;break-inside:avoid}
 table{border-collapse:collapse;break-inside:avoid}
 th,td{text-align:right;padding:.1rem .7rem;border-bottom:1px solid #999;font-weight:normal}
+table.words th,table.words td{text-align:left;vertical-align:top}
 .key{font-size:.92rem;break-inside:avoid}
 @page{margin:15mm}
 @media print{main{max-width:none;padding:0}body{font-size:11pt}h2{break-after:avoid}}

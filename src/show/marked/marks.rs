@@ -1,10 +1,11 @@
 //! Findings as pencil marks, each where nothing else is.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use super::draw::{self, Pencil, WORDS};
 use super::score::{Head, SPACE, Score};
 use super::skyline::Rect;
+use super::{Letters, letters};
 use crate::judge::{Cause, Check, Finding, FindingKind, Place, heard_as};
 use crate::line::Line;
 use crate::show::text_for_xml as escaped;
@@ -14,10 +15,16 @@ use crate::show::words::{number, pass_name};
 pub type Drawings = Vec<Vec<String>>;
 
 /// Marks every finding, once: the mark stands at the finding's note, and further places of the
-/// same finding get the same sign without being marks of their own.
+/// same finding get the same sign without being marks of their own. Fingerings stand outside of
+/// the rings and inside of everything else.
 ///
 /// What is drawn is taken into the systems' outlines.
-pub fn draw(line: &Line, check: &Check, score: &mut Score) -> Drawings {
+pub fn draw(
+    line: &Line,
+    check: &Check,
+    fingerings: &BTreeMap<usize, Letters>,
+    score: &mut Score,
+) -> Drawings {
     let n_systems = score.systems.len();
     let mut hand = Hand {
         line,
@@ -40,7 +47,12 @@ pub fn draw(line: &Line, check: &Check, score: &mut Score) -> Drawings {
     };
     let mut order: Vec<&Finding> = check.findings.iter().collect();
     order.sort_by_key(|f| (turn(f.kind), f.place.first()));
-    for finding in order {
+    let (rings, rest) = order.split_at(order.partition_point(|f| turn(f.kind) == 0));
+    for finding in rings {
+        hand.mark(finding);
+    }
+    letters::draw(line, fingerings, hand.score, &mut hand.drawings);
+    for finding in rest {
         hand.mark(finding);
     }
     hand.drawings

@@ -2,18 +2,24 @@
 //! under each system how early or late every note came.
 //!
 //! [`engraver`] makes the picture, [`score`] finds its systems and noteheads, [`marks`] turns
-//! findings into marks and lays them out where nothing else is, [`strip`] draws the timing,
-//! [`sheet`] puts systems on pages; [`html`](self) and [`pdf`](self) write files.
+//! findings into marks and lays them out where nothing else is, [`letters`] does so with fingerings,
+//! [`strip`] draws the timing, [`sheet`] puts systems on pages; [`html`] and [`pdf`] write files.
 
 mod draw;
 mod engraver;
-mod html;
+pub mod html;
+mod letters;
 mod marks;
 pub mod pdf;
 mod score;
 mod sheet;
 mod skyline;
 mod strip;
+
+use std::collections::BTreeMap;
+
+pub use letters::Letters;
+pub use sheet::Sheet;
 
 use crate::judge::Check;
 use crate::line::Line;
@@ -67,26 +73,62 @@ pub enum EngraveError {
     Pdf(String),
 }
 
+/// What is engraved: the étude, and what is laid over it.
+#[derive(Clone, Debug)]
+pub struct Part<'a> {
+    pub line: &'a Line,
+    /// The take whose marks and timing are drawn, if there is one.
+    pub check: Option<&'a Check>,
+    /// Fingerings over the notes, by the note's index.
+    pub fingerings: BTreeMap<usize, Letters>,
+    /// Paragraphs under the title.
+    pub under_title: Vec<String>,
+}
+
+impl<'a> Part<'a> {
+    /// The bare étude.
+    pub fn new(line: &'a Line) -> Part<'a> {
+        Part {
+            line,
+            check: None,
+            fingerings: BTreeMap::new(),
+            under_title: Vec::new(),
+        }
+    }
+
+    /// The étude with a take's marks.
+    pub fn of_take(line: &'a Line, check: &'a Check) -> Part<'a> {
+        Part {
+            check: Some(check),
+            ..Part::new(line)
+        }
+    }
+
+    /// Bars stand as on the page of the étude, repeats not written out: a mark of a later time
+    /// through says so.
+    pub fn engrave(&self, options: &Options) -> Result<Sheet, EngraveError> {
+        sheet::sheet(self, options)
+    }
+}
+
 /// The marked part, page by page.
-///
-/// Bars stand as on the page of the étude, repeats not written out: a mark of a later time
-/// through says so.
 pub fn parts(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPage>, EngraveError> {
-    sheet::pages(line, check, options)
+    Ok(Part::of_take(line, check).engrave(options)?.pages(options))
 }
 
 /// The marked part as one picture, whatever its height.
 pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, EngraveError> {
-    sheet::whole(line, check, options)
+    Ok(Part::of_take(line, check).engrave(options)?.whole())
 }
 
 /// The marked part as a piece of HTML without any style, for a page of one's own: a section with
 /// one `svg` a system, and before them one of class `glyphs` with what they share.
 pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    Ok(html::systems(&sheet::sheet(line, check, options)?).into_string())
+    let sheet = Part::of_take(line, check).engrave(options)?;
+    Ok(html::systems(&sheet).into_string())
 }
 
 /// One self-contained HTML file: the marked part, plots, and the findings in words.
 pub fn html(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    html::page(line, check, options)
+    html::of_take(&Part::of_take(line, check), check, options)
 }

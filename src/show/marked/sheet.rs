@@ -1,13 +1,13 @@
 //! Systems on sheets: each with its marks above and below and its strip, as many as fit a page.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use super::draw::{self, Pencil};
 use super::engraver::engrave;
-use super::marks;
 use super::score::{self, Score, UNITS_PER_MM};
-use super::strip;
-use super::{EngraveError, Options, SvgPage};
+use super::{EngraveError, Options, Part, SvgPage};
+use super::{letters, marks, strip};
 use crate::judge::Check;
 use crate::line::write::{Order, WriteOptions, musicxml};
 use crate::line::{Line, TempoMark, instruments};
@@ -30,17 +30,23 @@ pub struct Block {
     pub bars: (String, String),
 }
 
-/// The whole marked part, ready to be put on pages.
+/// A whole part, ready to be put on pages.
 pub struct Sheet {
-    pub blocks: Vec<Block>,
-    /// `defs` for every picture that has a block.
-    pub defs: String,
+    pub(super) blocks: Vec<Block>,
+    /// Glyph outlines by their id, for every picture that has a block.
+    pub(super) glyphs: BTreeMap<String, String>,
     /// Width of every picture, in units.
-    pub width: f64,
+    pub(super) width: f64,
+    title: String,
+    /// What the pictures are of, for those who do not see them.
+    pub(super) with: &'static str,
+    heading: String,
+    heading_height: f64,
 }
 
 /// Engraves the page, marks it, and cuts it into systems.
-pub fn sheet(line: &Line, check: &Check, options: &Options) -> Result<Sheet, EngraveError> {
+pub fn sheet(part: &Part, options: &Options) -> Result<Sheet, EngraveError> {
+    let line = part.line;
     let width_mm = options.width_mm.clamp(*WIDTH_MM.start(), *WIDTH_MM.end());
     let width = width_mm * UNITS_PER_MM;
     let staff_width = width - LEFT_MARGIN - RIGHT_MARGIN;
@@ -55,40 +61,52 @@ pub fn sheet(line: &Line, check: &Check, options: &Options) -> Result<Sheet, Eng
         .replace("<part-name>", "<part-name print-object=\"no\">");
     let pages = engrave(&xml, (staff_width / 10.0) as u32)?;
     let mut score = score::read(&pages, &written.ids, staff_width)?;
-    let drawings = marks::draw(line, check, &mut score);
-    let scale_ms = strip::scale_ms(check);
-    let timed = check.notes.iter().any(|n| n.deviation_ms.is_some());
+    let drawings = match part.check {
+        Some(check) => marks::draw(line, check, &part.fingerings, &mut score),
+        None => {
+            let mut drawings = vec![Vec::new(); score.systems.len()];
+            letters::draw(line, &part.fingerings, &mut score, &mut drawings);
+            drawings
+        }
+    };
+    let timed = part
+        .check
+        .filter(|c| c.notes.iter().any(|n| n.deviation_ms.is_some()));
     let blocks = (0..score.systems.len())
-        .map(|i| {
-            block(
-                line,
-                check,
-                &score,
-                i,
-                &drawings[i],
-                timed.then_some(scale_ms),
-            )
-        })
+        .map(|i| block(line, timed, &score, i, &drawings[i]))
         .collect();
+    let (heading, heading_height) = heading(part, width);
+    Ok(Sheet {
+        blocks,
+        glyphs: score.glyphs,
+        width,
+        title: title_of(line),
+        with: match part.check {
+            Some(_) => "marked",
+            None if part.fingerings.is_empty() => "without marks",
+            None => "with fingerings",
+        },
+        heading,
+        heading_height,
+    })
+}
+
+/// `defs` with these glyphs.
+pub fn defs(glyphs: &BTreeMap<String, String>) -> String {
     let mut defs = String::from("<defs>");
-    for (id, drawing) in &score.glyphs {
+    for (id, drawing) in glyphs {
         let _ = write!(defs, "<g id=\"{id}\">{drawing}</g>");
     }
     defs.push_str("</defs>");
-    Ok(Sheet {
-        blocks,
-        defs,
-        width,
-    })
+    defs
 }
 
 fn block(
     line: &Line,
-    check: &Check,
+    timed: Option<&Check>,
     score: &Score,
     place: usize,
     drawings: &[String],
-    scale_ms: Option<f64>,
 ) -> Block {
     let system = &score.systems[place];
     let (top, bottom) = system.skyline.extent();
@@ -109,7 +127,8 @@ fn block(
     }
     svg.extend(drawings.iter().map(String::as_str));
     let mut height = bottom - top;
-    if let Some(scale_ms) = scale_ms {
+    if let Some(check) = timed {
+        let scale_ms = strip::scale_ms(check);
         svg += &strip::draw(check, score, place, bottom + 100.0, scale_ms);
         height += 100.0 + strip::HEIGHT;
     }
@@ -199,71 +218,70 @@ fn metronome((x, y): (f64, f64), tempo: TempoMark) -> String {
     out
 }
 
-/// The pages, the first with the title.
-pub fn pages(line: &Line, check: &Check, options: &Options) -> Result<Vec<SvgPage>, EngraveError> {
-    let sheet = sheet(line, check, options)?;
-    let page_height = options.height_mm.max(60.0) * UNITS_PER_MM;
-    let mut pages: Vec<(String, f64)> = Vec::new();
-    let (head, head_height) = heading(line, check, sheet.width);
-    let mut page = head;
-    let mut y = head_height;
-    let mut is_empty = true;
-    for block in &sheet.blocks {
-        if !is_empty && y + block.height > page_height {
-            pages.push((std::mem::take(&mut page), page_height));
-            y = 0.0;
-        }
-        let _ = write!(
-            page,
-            "<g transform=\"translate(0,{y:.0})\">{}</g>",
-            block.svg
-        );
-        y += block.height + GAP;
-        is_empty = false;
-    }
-    pages.push((page, page_height.max(y - GAP)));
-    let n = pages.len();
-    Ok(pages
-        .into_iter()
-        .enumerate()
-        .map(|(i, (mut content, height))| {
-            if n > 1 {
-                let number = format!("{} of {n}", i + 1);
-                content +=
-                    &draw::aligned(sheet.width, height - 20.0, 240.0, "end", "#4a4a4a", &number);
+impl Sheet {
+    /// The pages, the first with the title.
+    pub fn pages(&self, options: &Options) -> Vec<SvgPage> {
+        let page_height = options.height_mm.max(60.0) * UNITS_PER_MM;
+        let mut pages: Vec<(String, f64)> = Vec::new();
+        let mut page = self.heading.clone();
+        let mut y = self.heading_height;
+        let mut is_empty = true;
+        for block in &self.blocks {
+            if !is_empty && y + block.height > page_height {
+                pages.push((std::mem::take(&mut page), page_height));
+                y = 0.0;
             }
-            document(line, &sheet, &content, height)
-        })
-        .collect())
-}
-
-/// Everything on one sheet as high as it must be.
-pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, EngraveError> {
-    let sheet = sheet(line, check, options)?;
-    let (mut content, mut y) = heading(line, check, sheet.width);
-    for block in &sheet.blocks {
-        let _ = write!(
-            content,
-            "<g transform=\"translate(0,{y:.0})\">{}</g>",
-            block.svg
-        );
-        y += block.height + GAP;
+            let _ = write!(
+                page,
+                "<g transform=\"translate(0,{y:.0})\">{}</g>",
+                block.svg
+            );
+            y += block.height + GAP;
+            is_empty = false;
+        }
+        pages.push((page, page_height.max(y - GAP)));
+        let n = pages.len();
+        pages
+            .into_iter()
+            .enumerate()
+            .map(|(i, (mut content, height))| {
+                if n > 1 {
+                    let number = format!("{} of {n}", i + 1);
+                    content +=
+                        &draw::aligned(self.width, height - 20.0, 240.0, "end", "#4a4a4a", &number);
+                }
+                self.document(&content, height)
+            })
+            .collect()
     }
-    Ok(document(line, &sheet, &content, y))
-}
 
-fn document(line: &Line, sheet: &Sheet, content: &str, height: f64) -> SvgPage {
-    let (width_mm, height_mm) = (sheet.width / UNITS_PER_MM, height / UNITS_PER_MM);
-    let name = format!("{}, with marks", title_of(line));
-    SvgPage {
-        svg: format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" xmlns:xlink=\"http://www.w3.org/1999/xlink\" width=\"{width_mm:.2}mm\" height=\"{height_mm:.2}mm\" viewBox=\"0 0 {:.0} {height:.0}\" role=\"group\" aria-label=\"{name}\"><title>{name}</title>{}{content}</svg>\n",
-            sheet.width,
-            sheet.defs,
-            name = escaped(&name),
-        ),
-        width_mm,
-        height_mm,
+    /// Everything on one sheet as high as it must be.
+    pub fn whole(&self) -> SvgPage {
+        let (mut content, mut y) = (self.heading.clone(), self.heading_height);
+        for block in &self.blocks {
+            let _ = write!(
+                content,
+                "<g transform=\"translate(0,{y:.0})\">{}</g>",
+                block.svg
+            );
+            y += block.height + GAP;
+        }
+        self.document(&content, y)
+    }
+
+    fn document(&self, content: &str, height: f64) -> SvgPage {
+        let (width_mm, height_mm) = (self.width / UNITS_PER_MM, height / UNITS_PER_MM);
+        let name = format!("{}, {}", self.title, self.with);
+        SvgPage {
+            svg: format!(
+                "<svg xmlns=\"http://www.w3.org/2000/svg\" xmlns:xlink=\"http://www.w3.org/1999/xlink\" width=\"{width_mm:.2}mm\" height=\"{height_mm:.2}mm\" viewBox=\"0 0 {:.0} {height:.0}\" role=\"group\" aria-label=\"{name}\"><title>{name}</title>{}{content}</svg>\n",
+                self.width,
+                defs(&self.glyphs),
+                name = escaped(&name),
+            ),
+            width_mm,
+            height_mm,
+        }
     }
 }
 
@@ -275,29 +293,44 @@ pub fn title_of(line: &Line) -> String {
     }
 }
 
-/// Title, instrument, and the counts of the take; returns its height too.
-fn heading(line: &Line, check: &Check, width: f64) -> (String, f64) {
-    let mut out = String::new();
-    let label = instruments::find(&line.instrument).map_or("", |i| i.label);
-    out += &draw::aligned(
-        width / 2.0,
-        520.0,
-        520.0,
-        "middle",
-        "#000000",
-        &title_of(line),
-    );
-    out += &draw::aligned(LEFT_MARGIN, 980.0, 280.0, "start", "#000000", label);
-    let counts = counts(check);
-    out += &draw::aligned(
-        width - RIGHT_MARGIN,
-        980.0,
-        280.0,
-        "end",
-        Pencil::Grey.colour(),
-        &counts,
-    );
-    (out, 1350.0)
+/// Title, instrument, the counts of the take, and paragraphs; returns its height too.
+fn heading(part: &Part, width: f64) -> (String, f64) {
+    const TITLE: f64 = 520.0;
+    const SIZE: f64 = 280.0;
+    const LINE: f64 = 380.0;
+    let black = "#000000";
+    let mut y = TITLE;
+    let title = title_of(part.line);
+    let mut out = draw::aligned(width / 2.0, y, TITLE, "middle", black, &title);
+    y += 460.0;
+    let label = instruments::find(&part.line.instrument).map_or("", |i| i.label);
+    out += &draw::aligned(LEFT_MARGIN, y, SIZE, "start", black, label);
+    if let Some(check) = part.check {
+        let right = width - RIGHT_MARGIN;
+        let grey = Pencil::Grey.colour();
+        out += &draw::aligned(right, y, SIZE, "end", grey, &counts(check));
+    }
+    let room = width - LEFT_MARGIN - RIGHT_MARGIN;
+    for line in part.under_title.iter().flat_map(|p| wrapped(p, room, SIZE)) {
+        y += LINE;
+        out += &draw::aligned(LEFT_MARGIN, y, SIZE, "start", black, &line);
+    }
+    (out, y + 370.0)
+}
+
+/// A paragraph in lines no wider than `room`, as far as its words allow.
+fn wrapped(paragraph: &str, room: f64, size: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in paragraph.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if draw::width_of(&format!("{line} {word}"), size) <= room => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.into()),
+        }
+    }
+    lines
 }
 
 /// `44 notes: 40 right, 2 wrong, 1 missed, 1 could not be told; 1 added`.
