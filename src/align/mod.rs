@@ -6,10 +6,11 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
 
 mod costs;
 pub(crate) mod expected;
+mod jump_place;
 pub(crate) mod model;
 mod outcome;
 mod path;
@@ -175,7 +176,6 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
     };
     let scene = outcome::Scene {
         line,
-        hearing,
         costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,

@@ -2,13 +2,13 @@
 
 use super::costs::Costs;
 use super::expected::Expected;
+use super::jump_place;
 use super::model;
 use super::path::{Move, Path, Step};
 use super::pitch::{self, Tuning};
 use super::posterior::{self, Belief, Stretch};
 use super::sound::Sound;
 use super::{Alignment, Attempt, Extra, NoteMatch, Outcome, Restart, Skip};
-use crate::hear::Hearing;
 use crate::line::Line;
 
 /// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
@@ -20,14 +20,22 @@ const RIGHT: f64 = 0.5;
 const ADDED_CONFIDENCE: f64 = 0.5;
 /// Confidence that notes passed over by a jump were missed, and that a jump is one at all.
 const JUMP_CONFIDENCE: f64 = 0.95;
-/// Notes passed over from which on it is a skip and not single notes left out.
-const SKIP_NOTES: usize = 3;
+/// Notes passed over from which on it is a skip where their time is not kept, and where no tempo
+/// says whether it is. A single note, or notes that others waited for, are just missed.
+const SKIP_NOTES: usize = 2;
+const SKIP_NOTES_UNTIMED: usize = 3;
+/// Probability that notes are missing that others waited for while something sounded: nobody can
+/// say what became of them.
+const COVERED: f64 = 0.5;
 /// Sounds in a row that belong to no note: talk or noodling, not added notes.
 const TALK_NOTES: usize = 4;
 /// A sound an octave, twelfth or other register from its neighbour is the attack or release of
 /// that note in the wrong register, not a note of its own, up to this length, seconds.
 const REGISTER_BLIP_S: f64 = 0.07;
 const TOUCHING_S: f64 = 0.03;
+/// Confidence from which a sound in another register, or one reached through a blip, is a note
+/// as soon as any other.
+const REGISTER_CONFIDENCE: f64 = 0.98;
 /// Confidence from which a sound within the time of a note of its pitch is one too many.
 const SPLIT_CONFIDENCE: f64 = 0.95;
 /// From this many times the written interval on there was time for a note played once more.
@@ -38,7 +46,6 @@ const HELD_INTO: f64 = 0.5;
 /// Everything outcome decisions look at.
 pub struct Scene<'a> {
     pub line: &'a Line,
-    pub hearing: &'a Hearing,
     pub costs: &'a Costs<'a>,
     pub path: &'a Path,
     pub tuning: Tuning,
@@ -56,8 +63,9 @@ pub fn decide(scene: &Scene) -> Alignment {
             let before = steps[k - 1];
             let (from_idx, to_idx) = (offset + before.idx, offset + step.idx);
             believed += usize::from(step.by != Move::On);
+            let left_out = (step.idx).saturating_sub(before.idx + 1);
             let is_skip = match step.by {
-                Move::On | Move::Forward => step.idx > before.idx + SKIP_NOTES,
+                Move::On | Move::Forward => scene.is_skip(before, *step, left_out),
                 Move::PastRepeat => true,
                 Move::Back | Move::Start => false,
             };
@@ -78,11 +86,20 @@ pub fn decide(scene: &Scene) -> Alignment {
                     repeat_left_out,
                 });
             }
+            let over = match step.by {
+                Move::Forward if !is_skip && left_out >= SKIP_NOTES => {
+                    vec![COVERED; left_out]
+                }
+                Move::Forward => jump_place::passed_over(scene.costs, steps, k),
+                _ => Vec::new(),
+            };
             for idx in before.idx + 1..step.idx {
                 let tries = &mut attempts[offset + idx];
                 match step.by {
                     Move::On => tries.push(scene.passed(idx, before, &beliefs[believed], stretch)),
-                    Move::Forward if tries.is_empty() || !is_skip => tries.push(missed(stretch)),
+                    Move::Forward if tries.is_empty() || !is_skip => {
+                        tries.push(passed_over(over[idx - before.idx - 1], stretch))
+                    }
                     _ => {}
                 }
             }
@@ -125,6 +142,16 @@ fn missed(stretch: usize) -> Attempt {
     unheard(Outcome::Missed, stretch, JUMP_CONFIDENCE)
 }
 
+/// A note that a jump passed over with this probability.
+fn passed_over(probability: f64, stretch: usize) -> Attempt {
+    let outcome = if probability < ACCUSE {
+        Outcome::Unsure
+    } else {
+        Outcome::Missed
+    };
+    unheard(outcome, stretch, probability.min(JUMP_CONFIDENCE))
+}
+
 impl Scene<'_> {
     fn expected(&self) -> &Expected {
         self.costs.expected
@@ -132,6 +159,26 @@ impl Scene<'_> {
 
     fn sound(&self, j: usize) -> &Sound {
         &self.costs.sounds[j]
+    }
+
+    /// Whether the `left_out` notes between two steps without a jump were skipped.
+    fn is_skip(&self, before: Step, step: Step, left_out: usize) -> bool {
+        let kept = self
+            .costs
+            .time_kept(before.heard_idx, before.idx, step.heard_idx, step.idx);
+        match kept {
+            Some(kept) => left_out >= SKIP_NOTES && (!kept || self.is_silent(before, step)),
+            None => left_out >= SKIP_NOTES_UNTIMED,
+        }
+    }
+
+    /// Whether most of the time between two steps is silence.
+    fn is_silent(&self, before: Step, step: Step) -> bool {
+        let (first, next) = (self.sound(before.heard_idx), self.sound(step.heard_idx));
+        let sounding_s: f64 = (before.heard_idx..step.heard_idx)
+            .map(|j| self.sound(j).offset_s - self.sound(j).onset_s)
+            .sum();
+        sounding_s < 0.5 * (next.onset_s - first.onset_s)
     }
 
     /// A line note for which the path has a heard note.
@@ -263,10 +310,14 @@ impl Scene<'_> {
                 .filter(|&j| self.is_note(j, before, after))
                 .count()
                 >= TALK_NOTES;
+            let mut pieces_until = 0;
             for j in between {
+                if j <= pieces_until {
+                    continue;
+                }
                 // Between two stretches only hearing says whether it is a note.
                 let p_extra = if on {
-                    beliefs[believed].extra_at(j)
+                    self.extra_among_equals(j, before, after, &beliefs[believed])
                 } else {
                     1.0
                 };
@@ -284,10 +335,28 @@ impl Scene<'_> {
                     alignment.transitions.push(extra);
                 } else if self.is_note(j, before, after) && p_extra >= ACCUSE && !talk {
                     alignment.added.push(extra);
+                    pieces_until = self.pieces_until(j, after);
                 }
             }
             believed += usize::from(!on);
         }
+    }
+
+    /// Probability that `j` or a matched sound of its pitch beside it is no line note: which of
+    /// two equal sounds was one too many nobody can hear.
+    fn extra_among_equals(&self, j: usize, before: Step, after: Step, beliefs: &Stretch) -> f64 {
+        let equal = |k: usize| self.pitch_distance(j, k) < 0.5;
+        let beside = [before, after].into_iter().map(|step| step.heard_idx);
+        let total: f64 = beside
+            .filter(|&k| k.abs_diff(j) == 1 && equal(k))
+            .map(|k| beliefs.extra_at(k))
+            .sum();
+        (beliefs.extra_at(j) + total).min(1.0)
+    }
+
+    /// Semitones between two sounds.
+    fn pitch_distance(&self, j: usize, k: usize) -> f64 {
+        (self.sound(j).offers[0].semitones - self.sound(k).offers[0].semitones).abs()
     }
 
     /// Probability that extra sound `j` is a note, from hearing and from how far it lies from the
@@ -316,8 +385,34 @@ impl Scene<'_> {
         };
         let blip = is_register(first, sound.onset_s - first.offset_s)
             || is_register(next, next.onset_s - sound.offset_s);
-        let least_s = if blip { REGISTER_BLIP_S } else { model::NOTE_S };
-        self.hearing.notes[j].duration_s() >= least_s
+        let least_s = if blip && sound.confidence < REGISTER_CONFIDENCE {
+            REGISTER_BLIP_S
+        } else {
+            model::NOTE_S
+        };
+        self.sound(self.pieces_until(j, after)).offset_s - self.begins_s(j, before) >= least_s
+    }
+
+    /// Last of the touching sounds of one pitch from `j` on, before `after`.
+    fn pieces_until(&self, j: usize, after: Step) -> usize {
+        let touches = |k: &usize| {
+            self.sound(*k).onset_s - self.sound(*k - 1).offset_s < TOUCHING_S
+                && self.pitch_distance(j, *k) < 0.5
+        };
+        j + (j + 1..after.heard_idx).take_while(touches).count()
+    }
+
+    /// Where a certain sound begins: a blip that it was reached through is its own.
+    fn begins_s(&self, j: usize, before: Step) -> f64 {
+        let sound = self.sound(j);
+        let through = j.checked_sub(1).filter(|&k| k > before.heard_idx);
+        let blip = through.map(|k| self.sound(k)).filter(|blip| {
+            sound.confidence >= REGISTER_CONFIDENCE
+                && blip.confidence < ADDED_CONFIDENCE
+                && sound.onset_s - blip.offset_s < 0.5 * TOUCHING_S
+                && sound.onset_s - blip.onset_s <= model::TRANSITION_S
+        });
+        blip.map_or(sound.onset_s, |blip| blip.onset_s)
     }
 
     fn ornament_of(&self, j: usize, before: Step, after: Step) -> Option<usize> {
@@ -330,8 +425,8 @@ impl Scene<'_> {
     /// A doubtful sound at the pitch of the one before it: the same note going on, above all
     /// where it takes no time of its own. A note played once more pushes the next one back.
     fn continues(&self, j: usize, before: Step, after: Step) -> bool {
-        let semitones = |j: usize| self.sound(j).offers[0].semitones;
-        let same_pitch = j > 0 && (semitones(j) - semitones(j - 1)).abs() < 0.5;
+        // Pieces of an added sound go on too, but not from the line note.
+        let same_pitch = (before.heard_idx..j).all(|k| self.pitch_distance(j, k) < 0.5);
         let elapsed_s = self.sound(after.heard_idx).onset_s - self.sound(before.heard_idx).onset_s;
         let in_time = after.by == Move::On
             && self.costs.tempo.is_some_and(|tempo| {
