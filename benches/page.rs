@@ -59,7 +59,6 @@ fn main() {
                 .await;
             tab.wait(&format!("drawn.length > {n}")).await;
         }
-        let listening = tab.run("return stand.busy === 'listen'").await;
         for (name, what) in [
             ("trips", "event there and back"),
             ("drawn", "the same, until the next picture"),
@@ -69,11 +68,11 @@ fn main() {
                 .await;
             let mut times: Vec<f64> = serde_json::from_value(times).expect("milliseconds");
             println!(
-                "{what}: {} (a take under way at the end: {listening})",
+                "{what}, while a take is listened to: {}",
                 spread(&mut times)
             );
         }
-        tab.click("#stop").await;
+        tab.run("if (stand.busy) send({ do: 'stop' })").await;
         tab.wait("!stand.busy").await;
     }));
 }

@@ -20,6 +20,7 @@ pub mod pitch;
 pub mod recording;
 pub mod refine;
 pub mod room;
+pub mod slur;
 pub mod stream;
 pub mod tuning;
 pub mod weights;

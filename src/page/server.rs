@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use axum::extract::State;
 use axum::routing::{get, post};
+use axum::serve::ListenerExt;
 use axum::{Json, Router, middleware};
 use serde_json::{Value, json};
 
@@ -151,6 +152,8 @@ async fn run(port: u16, page: Arc<Page>, ready: impl FnOnce(&str)) -> Result<(),
     let app = assets::routes(&keeper.prefix())
         .nest(&keeper.prefix(), inside)
         .layer(middleware::from_fn_with_state(keeper.clone(), guard));
+    // Events are small and must not wait for the next one (Nagle's algorithm, RFC 896).
+    let listener = listener.tap_io(|stream| drop(stream.set_nodelay(true)));
     ready(&keeper.address());
     tokio::select! {
         served = async { axum::serve(listener, app).await } => Ok(served?),
