@@ -44,6 +44,7 @@ impl<'a> Composer<'a> {
         }
     }
 
+    /// A pitch said again is tongued anew: under a slur nobody hears it.
     pub fn note(&mut self, note: &DrillNote, quarters: f64) {
         let bar_idx = (self.at_quarters / BAR_QUARTERS + EQUAL_QUARTERS) as usize;
         self.notes.push(LineNote {
@@ -56,7 +57,11 @@ impl<'a> Composer<'a> {
             written: note.written,
             sounding_midi: note.written.midi() + self.etude.transpose_semitones,
             grace: false,
-            slurred: note.slurred && !self.notes.is_empty(),
+            slurred: note.slurred
+                && self
+                    .notes
+                    .last()
+                    .is_some_and(|n| n.written.midi() != note.written.midi()),
             articulations: match note.staccato {
                 true => vec![Articulation::Staccato],
                 false => Vec::new(),

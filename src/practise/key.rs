@@ -118,7 +118,8 @@ fn thirds(key: &Key, range: (i32, i32)) -> Vec<Spelling> {
     let top = within.last().copied().unwrap_or(home);
     let of = |d: i32| degree(key, d, raised);
     let mut notes: Vec<Spelling> = (home..=top - 2).flat_map(|d| [of(d), of(d + 2)]).collect();
-    notes.extend((home + 2..=top).rev().flat_map(|d| [of(d), of(d - 2)]));
+    // The top note turns and is not said twice.
+    notes.extend((home + 2..top).rev().flat_map(|d| [of(d), of(d - 2)]));
     notes.truncate(NOTES_MAX - 1);
     if notes.last() != Some(&of(home)) {
         notes.push(of(home));

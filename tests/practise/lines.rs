@@ -105,6 +105,20 @@ fn every_drill_read_again_gives_the_notes_meant() {
     assert_eq!(kinds.len(), 11, "every kind of drill was made: {kinds:?}");
 }
 
+/// Two notes of one pitch under a slur sound as one: no drill asks for that.
+#[test]
+fn a_pitch_said_again_is_tongued() {
+    for (name, etude) in etudes() {
+        let own = drills_of(&etude, &[]);
+        for drill in own.iter().filter(|d| d.kind != DrillKind::Seam) {
+            for pair in drill.line.notes.windows(2) {
+                let again = pair[0].written.midi() == pair[1].written.midi();
+                assert!(!(again && pair[1].slurred), "{name}: {}", drill.line.title);
+            }
+        }
+    }
+}
+
 #[test]
 fn whole_etudes_read_again_give_the_notes_meant() {
     for (name, etude) in etudes() {

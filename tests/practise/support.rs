@@ -62,7 +62,7 @@ pub fn etudes() -> Vec<(&'static str, Line)> {
         (
             "quick chromatic",
             abc(
-                "X:1\nT:chromatic\nM:4/4\nL:1/16\nQ:1/4=120\nK:C transpose=-2\n(E,F,^F,G, ^G,A,^A,B, C^CD^D EF^FG)|(^GA^AB c^cd^d ef^fg ^ga^ab)|(c'b_ba _ag_gf e_ed_d cB_BA)|A8 z8|]\n",
+                "X:1\nT:chromatic\nM:4/4\nL:1/16\nQ:1/4=120\nK:C transpose=-2\n(E,F,^F,G, ^G,A,^A,B, C^CD^D EF^FG)|(^GA^AB c^cd^d ef^fg ^ga^ab)|(c'=b_ba _ag_gf e_ed_d c=B_BA)|A8 z8|]\n",
             ),
         ),
         (
