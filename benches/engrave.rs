@@ -37,6 +37,12 @@ fn main() {
             svg.len() / 1000
         );
     }
+    let svg = marked::whole(&line, &check, &options).unwrap().svg;
+    println!(
+        "{} findings, {} marks",
+        check.findings.len(),
+        svg.matches("class=\"mark ").count()
+    );
     let start = Instant::now();
     let html = marked::html(&line, &check, &options).unwrap();
     println!(

@@ -213,6 +213,8 @@ pub struct EtudeOptions {
     /// Bars in which only runs of equal notes stand.
     pub even_runs: bool,
     pub instrument: Option<&'static str>,
+    /// Bars come again as they were, or a step higher or lower, as studies have it.
+    pub patterned: bool,
 }
 
 pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
@@ -257,6 +259,14 @@ pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
     let mut pattern_kept: Option<Vec<(u32, bool)>> = None;
     while n_notes < options.n_notes {
         let bar_idx = etude.bars.len();
+        if options.patterned
+            && let Some(bar) = pattern_again(&etude, &pitches.scale, rng)
+        {
+            n_notes += bar.iter().filter(|s| s.pitch.is_some()).count();
+            etude.bars.push(bar);
+            last = None;
+            continue;
+        }
         if bar_idx.is_multiple_of(2) {
             tonguing = *rng.pick(&[
                 Tonguing::Slurred,
@@ -320,6 +330,30 @@ pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
         }
     }
     etude
+}
+
+/// The bar before or an earlier one once more, as it was or moved along the scale; mostly nothing.
+fn pattern_again(etude: &Etude, scale: &[i32], rng: &mut Rng) -> Option<Vec<Symbol>> {
+    let n_bars = etude.bars.len();
+    if n_bars == 0 || !rng.chance(0.55) {
+        return None;
+    }
+    let of = if rng.chance(0.7) {
+        n_bars - 1
+    } else {
+        rng.below(n_bars)
+    };
+    let steps = *rng.pick(&[0, 0, 1, 1, -1, -1, 2]);
+    let mut bar = etude.bars[of].clone();
+    for symbol in &mut bar {
+        let Some(pitch) = symbol.pitch else { continue };
+        let place = scale.iter().position(|midi| *midi == pitch.midi())? as i32;
+        let midi = *scale.get(usize::try_from(place + steps).ok()?)?;
+        symbol.pitch = Some(Spelling::of_midi(midi, etude.fifths));
+    }
+    // No slur leads into the pattern.
+    bar[0].slur_in = false;
+    Some(bar)
 }
 
 /// Durations of one beat, with whether each is a rest.

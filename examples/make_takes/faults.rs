@@ -198,6 +198,134 @@ pub fn with_detours(notes: &[Note], rng: &mut Rng) -> Vec<Step> {
     steps
 }
 
+/// What [`with_jumps`] does at a break.
+#[derive(Clone, Copy)]
+enum Jump {
+    /// Back to the start of the bar one is in, or of the one before.
+    BackToBar,
+    /// Back by some notes, to anywhere.
+    BackFew,
+    /// Back by two to four bars.
+    BackPhrase,
+    /// Two to seven notes left out.
+    SkipFew,
+    /// From anywhere to the start of a later bar.
+    SkipToBar,
+    /// From the end of a bar past the next one or two.
+    SkipBars,
+    /// Past a bar or two, and back for them.
+    SkipAndBack,
+}
+
+/// A playing with one to four breaks of every kind, three to five notes or more apart; some
+/// restarts are made because of a wrong note, some twice or three times in a row.
+pub fn with_jumps(
+    notes: &[Note],
+    range: std::ops::RangeInclusive<i32>,
+    rng: &mut Rng,
+) -> Vec<Step> {
+    let n = notes.len();
+    let first_of_bar = |bar: usize| notes.partition_point(|note| note.bar_idx < bar);
+    let play = |steps: &mut Vec<Step>, from: usize, to: usize| {
+        steps.extend((from..to).map(|index| note_step(notes, index)));
+    };
+    let pause = |steps: &mut Vec<Step>, share: f64, rng: &mut Rng| {
+        if rng.chance(share) {
+            steps.push(Step::Pause {
+                duration_s: rng.between(0.1, 1.5),
+            });
+        }
+    };
+    let mut steps = Vec::new();
+    let mut at = 0;
+    let n_breaks = 1 + rng.below(4);
+    for k in 0..n_breaks {
+        let room = (n - at) / (n_breaks - k + 1);
+        let stop = at + (room / 2).max(5) + rng.below(room.max(2) / 2 + 1);
+        if stop + 12 >= n {
+            break;
+        }
+        let bar = notes[stop - 1].bar_idx;
+        let jump = *rng.pick(&[
+            Jump::BackToBar,
+            Jump::BackToBar,
+            Jump::BackToBar,
+            Jump::BackFew,
+            Jump::BackFew,
+            Jump::BackPhrase,
+            Jump::SkipFew,
+            Jump::SkipToBar,
+            Jump::SkipBars,
+            Jump::SkipAndBack,
+        ]);
+        // Somebody who leaves bars out leaves whole ones out, mostly.
+        let to = match jump {
+            Jump::BackToBar => {
+                let here = first_of_bar(bar);
+                if stop - here < 2 || rng.chance(0.3) {
+                    first_of_bar(bar.saturating_sub(1))
+                } else {
+                    here
+                }
+            }
+            Jump::BackFew => stop.saturating_sub(2 + rng.below(10)),
+            Jump::BackPhrase => first_of_bar(bar.saturating_sub(2 + rng.below(3))),
+            Jump::SkipFew => stop + 2 + rng.below(6),
+            Jump::SkipToBar => first_of_bar(bar + 1 + rng.below(2)).max(stop + 2),
+            Jump::SkipBars | Jump::SkipAndBack => first_of_bar(bar + 2 + rng.below(2)),
+        };
+        // Where the same music stands elsewhere nobody could say where the jump went.
+        let told = |at: usize| (at..at + 4).map(|i| notes[i].sounding_midi);
+        if to + 6 >= n || (0..n - 4).any(|other| other != to && told(other).eq(told(to))) {
+            continue;
+        }
+        match jump {
+            Jump::BackToBar | Jump::BackFew | Jump::BackPhrase => {
+                play(&mut steps, at, stop);
+                for again in 0..*rng.pick(&[1, 1, 1, 2, 2, 3]) {
+                    if again > 0 {
+                        let until = to + 3 + rng.below((stop - to).max(1));
+                        play(&mut steps, to, until);
+                    }
+                    if rng.chance(0.3)
+                        && let Some(Step::Note { index, midi }) = steps.last().copied()
+                    {
+                        let other = midi + *rng.pick(&[-2, -1, 1, 2]);
+                        let equal =
+                            |i: usize| notes.get(i).is_some_and(|m| m.sounding_midi == other);
+                        let taken = equal(index + 1) || index > 0 && equal(index - 1) || equal(to);
+                        if !taken && range.contains(&other) {
+                            steps.pop();
+                            steps.push(Step::Note { index, midi: other });
+                        }
+                    }
+                    pause(&mut steps, 0.5, rng);
+                }
+                at = to;
+            }
+            Jump::SkipFew | Jump::SkipToBar => {
+                play(&mut steps, at, stop);
+                pause(&mut steps, 0.4, rng);
+                at = to;
+            }
+            Jump::SkipBars | Jump::SkipAndBack => {
+                let bar_end = first_of_bar(bar + 1);
+                play(&mut steps, at, bar_end);
+                pause(&mut steps, 0.4, rng);
+                at = to;
+                if matches!(jump, Jump::SkipAndBack) {
+                    let until = to + 3 + rng.below(4);
+                    play(&mut steps, at, until);
+                    pause(&mut steps, 0.6, rng);
+                    at = bar_end;
+                }
+            }
+        }
+    }
+    play(&mut steps, at, n);
+    steps
+}
+
 /// The second time of a repeat left out. `second`: indices of the notes of the second time.
 pub fn without_repeat(notes: &[Note], second: std::ops::Range<usize>) -> Vec<Step> {
     (0..notes.len())

@@ -5,7 +5,7 @@
 //! Each folder OUT/NAME-nnn holds `take.wav`, `line.musicxml`, the same line as
 //! `line.abc`, and `truth.json`: for every
 //! note of the line `{outcome, onset, midi, cents, slur_in}` (seconds, sounding MIDI number),
-//! then `added`, `restarts`, `skips`, `a4`, tempo, and `sounded`: every sound in order.
+//! then `added`, `restarts`, `skips` (two notes or more passed over), `a4`, tempo, and `sounded`: every sound in order.
 //! `--notes`: about so many notes in each, instead of 40 to 120.
 //! `--rooms`: a folder of impulse responses (WAV); without it rooms are made.
 //! Even numbers are for developing, odd ones (`-held`) for measuring only.

@@ -181,7 +181,8 @@ pub fn perform(
                 if let Some(last) = last_index {
                     if index <= last {
                         restarts.push((sounds.len(), last, index));
-                    } else if index > last + 1 {
+                    } else if index > last + 2 {
+                        // A single note passed over is missed, no skip.
                         skips.push((sounds.len(), last, index));
                     }
                 }

@@ -19,6 +19,7 @@ pub const NAMES: &[&str] = &[
     "faults",
     "rooms",
     "restarts",
+    "jumps",
     "drift",
     "tuning",
     "click",
@@ -82,6 +83,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "sequenced" => sequenced_take(&title, number, wishes, rng),
         "rooms" => rooms_take(&title, wishes, rng),
         "restarts" => restarts_take(&title, wishes, rng),
+        "jumps" => jumps_take(&title, wishes, rng),
         "drift" => drift_take(&title, wishes, rng),
         "click" => click_take(&title, wishes, rng),
         "recorders" => recorders_take(&title, number, wishes, rng),
@@ -105,6 +107,7 @@ fn options(wishes: &Wishes, rng: &mut Rng) -> EtudeOptions {
         repeat: rng.chance(0.15),
         even_runs: false,
         instrument: None,
+        patterned: false,
     }
 }
 
@@ -499,12 +502,32 @@ fn restarts_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, St
     Ok(made)
 }
 
+/// Every kind of restart and skip, some after a wrong note, in studies whose bars come again.
+fn jumps_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            repeat: false,
+            patterned: rng.chance(0.6),
+            ..options(wishes, rng)
+        },
+        rng,
+    );
+    let manner = Manner::human(etude.instrument, rng);
+    let notes = etude.notes();
+    let steps = faults::with_jumps(&notes, etude.sounding_range(), rng);
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    let voice = any_voice(rng);
+    sound(&etude, &mut performance, voice, rng)
+}
+
 fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let options = EtudeOptions {
         n_notes: wishes.n_notes.unwrap_or(70 + rng.below(80)),
         repeat: false,
         even_runs: true,
         instrument: None,
+        patterned: false,
     };
     let mut etude = compose(title, &options, rng);
     let mut manner = Manner::human(etude.instrument, rng);

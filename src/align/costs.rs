@@ -86,6 +86,36 @@ impl Costs<'_> {
         kept.max(model::ON_TIME + model::TIME_COLLAPSED + collapsed)
     }
 
+    /// A jump from heard note `last` as line note `from` to heard note `j`: after a silence, or
+    /// when the note's own time was over.
+    pub fn jump(&self, last: u32, from: usize, j: usize) -> f32 {
+        let sound = &self.sounds[j];
+        let note = &self.expected.notes[from];
+        let in_tempo = match self.tempo {
+            Some(tempo) if last != NONE && !note.grace => {
+                let in_quarters =
+                    self.log_elapsed(last as usize, j) - tempo.log_seconds_per_quarter[j];
+                let off = in_quarters - note.log_quarters;
+                model::JUMP_IN_TEMPO + model::ON_TIME + model::deviation_cost(off, model::RHYTHM_SD)
+            }
+            _ => 0.0,
+        };
+        sound.untongued + sound.pause_gain.max(in_tempo)
+    }
+
+    /// True when the time of the notes left out between `from` and `to` passed as well: the
+    /// playing went on without them. `None` where no tempo is known.
+    pub fn time_kept(&self, last: usize, from: usize, j: usize, to: usize) -> Option<bool> {
+        let tempo = self.tempo?;
+        let quarters = |to: usize| {
+            let notes = &self.expected.notes;
+            log_of(notes[to].onset_quarters - notes[from].onset_quarters)
+        };
+        let in_quarters = self.log_elapsed(last, j) - tempo.log_seconds_per_quarter[j];
+        let (kept, collapsed) = (in_quarters - quarters(to), in_quarters - quarters(from + 1));
+        Some(kept.abs() < model::KEPT_SDS * model::RHYTHM_SD && kept.abs() < collapsed.abs())
+    }
+
     /// Natural log of the seconds between the onsets of two heard notes.
     fn log_elapsed(&self, last: usize, j: usize) -> f32 {
         match self.sounds[j].log_since.get(j - 1 - last) {

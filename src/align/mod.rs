@@ -6,10 +6,12 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
 
 mod costs;
+mod doubt;
 pub(crate) mod expected;
+mod jump_place;
 pub(crate) mod model;
 mod outcome;
 mod path;
@@ -179,6 +181,7 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
         costs: &costs,
         path: &fit.path,
         tuning: fit.tuning,
+        doubt: doubt::Doubt::of(&fit.path.steps, &fit.sounds),
     };
     let mut alignment = outcome::decide(&scene);
     alignment.a4_hz = 440.0 * (fit.tuning.offset_semitones / 12.0).exp2();

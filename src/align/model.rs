@@ -74,6 +74,11 @@ pub const LAND_ON_BEAT: f64 = 2.0;
 pub const PAUSE_GAIN: f32 = 3.0;
 pub const PAUSE_S: f64 = 0.6;
 
+/// Half of the jumps are made without losing the beat: the note before lasts its time.
+pub const JUMP_IN_TEMPO: f32 = -0.7;
+/// One note in thirty that is played after a jump begins without a new tongue, or so it is heard.
+pub const START_UNTONGUED: f32 = -3.5;
+
 /// Notes in a row that can be left out without it being a jump.
 pub const MISSED_IN_A_ROW: usize = 4;
 
@@ -115,6 +120,9 @@ pub const TRANSITION_S: f64 = 0.025;
 pub const NOTE_S: f64 = 0.040;
 /// What a sound of no more than [`TRANSITION_S`] pays for being taken as a note.
 pub const TOO_SHORT: f32 = -4.0;
+/// Within so many of these deviations (15 %) notes left out kept their time; a pause is seldom
+/// as exact.
+pub const KEPT_SDS: f32 = 0.75;
 /// What coming on time is worth: log-density of a normal with a standard deviation of 0.12 at its
 /// peak, against any time within a factor e. Most notes are that steady; the wider [`RHYTHM_SD`]
 /// forgives the others.

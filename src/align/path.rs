@@ -5,7 +5,8 @@
 //! notes a player may jump. Where one stops is independent of where one starts again, so every
 //! jump is a running maximum and the whole costs O(heard notes × line notes)
 //! (T. Nakamura, E. Nakamura & Sagayama, IEEE/ACM TASLP 24 (2016) 329). Departures: heard notes
-//! instead of audio frames, jumps back to bar starts and by few notes priced by distance, and
+//! instead of audio frames, jumps back to bar starts and by few notes priced by distance, what
+//! breaking off costs (a silence, or the note's own time) on the leaving side of the maximum, and
 //! time as a second step once the tempo is known.
 
 use super::costs::Costs;
@@ -96,6 +97,8 @@ struct Row {
     /// Better layer of each position: score, layer.
     best: Vec<f32>,
     best_off: Vec<bool>,
+    /// The same with what breaking off there costs.
+    leaving: Vec<f32>,
     /// Best jump that lands on each position: back, forward.
     back: Vec<Best>,
     forward: Vec<Best>,
@@ -126,7 +129,7 @@ pub fn search(costs: &Costs) -> Path {
 
     for (j, sound) in sounds.iter().enumerate() {
         if j > 0 {
-            before.prepare(expected);
+            before.prepare(costs, j);
         }
         let start_level = (unstarted - base) as f32;
         let mut top = LOW;
@@ -134,8 +137,8 @@ pub fn search(costs: &Costs) -> Path {
             let mut best = Best::NONE.or(start_level + starts[i], pack(Move::Start, false, i));
             if j > 0 {
                 let (back, forward) = (before.back[i], before.forward[i]);
-                best = best.or(back.score + sound.pause_gain, back.at);
-                best = best.or(forward.score + sound.pause_gain, forward.at);
+                best = best.or(back.score, back.at);
+                best = best.or(forward.score, forward.at);
                 best = before.step_to(costs, i, j, best);
             }
             on_from[j * n + i] = best.at;
@@ -260,6 +263,7 @@ impl Row {
             off_last: vec![NONE; n],
             best: vec![LOW; n],
             best_off: vec![false; n],
+            leaving: vec![LOW; n],
             back: vec![Best::NONE; n],
             forward: vec![Best::NONE; n],
         }
@@ -273,13 +277,16 @@ impl Row {
         }
     }
 
-    /// Fills the better layer and the running maxima behind every jump.
-    fn prepare(&mut self, expected: &Expected) {
+    /// Fills the better layer and the running maxima behind every jump to heard note `j`.
+    fn prepare(&mut self, costs: &Costs, j: usize) {
+        let expected = costs.expected;
         let n = self.on.len();
         for i in 0..n {
             let (score, off) = self.better(i);
             self.best[i] = score;
             self.best_off[i] = off;
+            let last = if off { self.off_last[i] } else { j as u32 - 1 };
+            self.leaving[i] = score + costs.jump(last, i, j);
         }
         // Back: from the end of the line to its start.
         let mut few = Best::NONE;
@@ -289,7 +296,7 @@ impl Row {
         let mut bar = Best::NONE;
         for i in (0..n).rev() {
             let note = &expected.notes[i];
-            let same = self.best[i] + model::RESTART + model::BACK_SAME_NOTE;
+            let same = self.leaving[i] + model::RESTART + model::BACK_SAME_NOTE;
             let mut back = Best::NONE.or(same, pack(Move::Back, self.best_off[i], i));
             let few_here = few.plus(model::RESTART + model::BACK_FEW + model::BACK_NOTE_FIRST);
             back = back.or(few_here.score, few_here.at);
@@ -301,15 +308,15 @@ impl Row {
                 let bars_here =
                     within.plus(model::RESTART + model::BACK_TO_BAR + model::BACK_BAR_FIRST);
                 back = back.or(bars_here.score, bars_here.at);
-                bars = within.or(self.best[i], pack(Move::Back, self.best_off[i], i));
+                bars = within.or(self.leaving[i], pack(Move::Back, self.best_off[i], i));
                 bar = Best::NONE;
             }
             self.back[i] = back;
             let here = pack(Move::Back, self.best_off[i], i);
-            few = few.plus(model::BACK_NOTE_MORE).or(self.best[i], here);
-            near = near.plus(model::FARTHER_NOTE).or(self.best[i], here);
-            far = far.or(self.best[i], here);
-            bar = bar.or(self.best[i], here);
+            few = few.plus(model::BACK_NOTE_MORE).or(self.leaving[i], here);
+            near = near.plus(model::FARTHER_NOTE).or(self.leaving[i], here);
+            far = far.or(self.leaving[i], here);
+            bar = bar.or(self.leaving[i], here);
         }
         // Forward: from its start to its end; the next note is no jump.
         let mut near = Best::NONE;
@@ -328,7 +335,7 @@ impl Row {
                 forward = forward.or(bars_here.score, bars_here.at);
                 bars = if i > 0 {
                     within.or(
-                        self.best[i - 1],
+                        self.leaving[i - 1],
                         pack(Move::Forward, self.best_off[i - 1], i - 1),
                     )
                 } else {
@@ -340,10 +347,12 @@ impl Row {
             // From the note before the next bar's start one simply plays on.
             if i > 0 {
                 let before = pack(Move::Forward, self.best_off[i - 1], i - 1);
-                near = near.plus(model::FARTHER_NOTE).or(self.best[i - 1], before);
-                far = far.or(self.best[i - 1], before);
+                near = near
+                    .plus(model::FARTHER_NOTE)
+                    .or(self.leaving[i - 1], before);
+                far = far.or(self.leaving[i - 1], before);
                 if !note.starts_bar {
-                    bar = bar.or(self.best[i - 1], before);
+                    bar = bar.or(self.leaving[i - 1], before);
                 }
             }
         }

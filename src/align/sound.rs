@@ -30,6 +30,8 @@ pub struct Sound {
     pub ornamental: f32,
     /// Log-factor by which the silence before this note favours a jump.
     pub pause_gain: f32,
+    /// Log-factor by which its beginning speaks against a jump: it was not tongued.
+    pub untongued: f32,
 }
 
 /// Sounds whose distance is kept ready: so many are seldom left out in a row.
@@ -106,6 +108,11 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
             ornamental: ripple.max(real + model::ORNAMENTAL),
             offers,
             pause_gain,
+            untongued: if note.tongued {
+                0.0
+            } else {
+                model::START_UNTONGUED
+            },
         });
     }
     sounds

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 pub use hard::{HardBar, HardChange, hard_bars, hard_changes};
 pub use state::{State, StateError};
 
-use crate::judge::{Summary, Verdict};
+use crate::judge::{Check, Summary, Verdict};
 use crate::line::Line;
 use crate::pipeline::{TakeOptions, check_file};
 use crate::progress::{TakeFigures, figures};
@@ -35,6 +35,9 @@ pub struct Row {
     pub player: String,
     /// The file's name.
     pub take: String,
+    /// Of the file's bytes, where it can be read.
+    #[serde(skip)]
+    pub sha256: Option<String>,
     #[serde(flatten)]
     pub result: RowResult,
 }
@@ -89,53 +92,97 @@ pub fn takes_in(dir: &Path) -> std::io::Result<Vec<PathBuf>> {
     Ok(takes)
 }
 
+/// Who is told of the takes of a class, from any thread.
+pub trait Watch: Sync {
+    /// Whether a take that was checked before is to be checked again, since its check is needed.
+    fn needs_check(&self, _row: &Row) -> bool {
+        false
+    }
+
+    /// A take was checked just now.
+    fn checked(&self, _row: &Row, _check: &Check) {}
+
+    /// One more take is done.
+    fn done(&self) {}
+}
+
+/// A take to be checked: the names its row gets, and where it is.
+pub struct NamedTake {
+    pub player: String,
+    pub take: String,
+    pub path: PathBuf,
+}
+
+/// Takes named after their files.
+pub fn named(takes: Vec<PathBuf>) -> Vec<NamedTake> {
+    let players = players(&takes);
+    let named = takes.into_iter().zip(players);
+    named
+        .map(|(path, player)| NamedTake {
+            player,
+            take: name_of(&path),
+            path,
+        })
+        .collect()
+}
+
 /// Checks every take; rows in the order of `takes`. `state` says what is done already and is
-/// told what gets done; `done` is called after each take, from any thread.
+/// told what gets done.
 pub fn check_class(
     line: &Line,
-    takes: &[PathBuf],
+    takes: &[NamedTake],
     options: &TakeOptions,
     state: Option<&State>,
-    done: &(dyn Fn() + Sync),
+    watch: &dyn Watch,
 ) -> Vec<Row> {
-    let players = players(takes);
-    let rows = takes.par_iter().zip(&players).map(|(take, player)| {
-        let hash = crate::keep::recording::file_hash(take).ok();
-        let known = state.zip(hash.as_ref()).and_then(|(s, hash)| s.known(hash));
-        let fresh = known.is_none();
-        let result = known.unwrap_or_else(|| check_take(line, take, options));
-        if let (true, Some(state), Some(hash), RowResult::Checked(checked)) =
-            (fresh, state, hash, &result)
-        {
-            state.note(&hash, checked);
-        }
-        done();
-        Row {
-            player: player.clone(),
-            take: name_of(take),
+    let rows = takes.par_iter().map(|take| {
+        let sha256 = crate::keep::recording::file_hash(&take.path).ok();
+        let known = state
+            .zip(sha256.as_ref())
+            .and_then(|(s, hash)| s.known(hash));
+        let row = |result| Row {
+            player: take.player.clone(),
+            take: take.take.clone(),
+            sha256: sha256.clone(),
             result,
-        }
+        };
+        let known = known.map(row).filter(|row| !watch.needs_check(row));
+        let row = known.unwrap_or_else(|| match check_take(line, &take.path, options) {
+            Ok(check) => {
+                let row = row(RowResult::Checked(Box::new(checked(line, &check, options))));
+                watch.checked(&row, &check);
+                if let (Some(state), Some(hash), Some(checked)) =
+                    (state, &row.sha256, row.checked())
+                {
+                    state.note(hash, checked);
+                }
+                row
+            }
+            Err(reason) => row(RowResult::Error(reason)),
+        });
+        watch.done();
+        row
     });
     rows.collect()
 }
 
-fn check_take(line: &Line, take: &Path, options: &TakeOptions) -> RowResult {
+fn check_take(line: &Line, take: &Path, options: &TakeOptions) -> Result<Check, String> {
     // A fault of ours in one take is not to take the class along.
-    let checked = catch_unwind(AssertUnwindSafe(|| check_file(line, take, options)));
-    let check = match checked {
-        Ok(Ok(check)) => check,
-        Ok(Err(error)) => return RowResult::Error(error.to_string()),
-        Err(_) => {
-            return RowResult::Error("the program failed on this take; please report it".into());
-        }
-    };
+    match catch_unwind(AssertUnwindSafe(|| check_file(line, take, options))) {
+        Ok(Ok(check)) => Ok(check),
+        Ok(Err(error)) => Err(error.to_string()),
+        Err(_) => Err("the program failed on this take; please report it".into()),
+    }
+}
+
+fn checked(line: &Line, check: &Check, options: &TakeOptions) -> Checked {
     let runs = |verdict| check.runs.iter().filter(|r| r.verdict == verdict).count();
-    RowResult::Checked(Box::new(Checked {
+    Checked {
         summary: check.summary,
         uneven_runs: runs(Verdict::Uneven),
         even_runs: runs(Verdict::Even),
         unclear_runs: runs(Verdict::CannotTell),
-        figures: figures(line, &check, options.judge.rhythm.is_some()),
+        figures: figures(line, check, options.judge.rhythm.is_some()),
         worst: check
             .findings
             .iter()
@@ -144,7 +191,7 @@ fn check_take(line: &Line, take: &Path, options: &TakeOptions) -> RowResult {
             .collect(),
         findings: check.findings.len(),
         warnings: check.take.warnings.clone(),
-    }))
+    }
 }
 
 fn name_of(path: &Path) -> String {

@@ -191,18 +191,7 @@ impl CheckArguments {
             played: self.keeping.played.as_deref(),
             player: self.keeping.player.as_deref(),
         })?;
-        Ok(if kept.again {
-            format!(
-                "take {} is this recording already; its figures stay as they were kept",
-                kept.id
-            )
-        } else {
-            let told = kept
-                .coding
-                .told()
-                .map_or(String::new(), |t| format!("; {t}"));
-            format!("kept as take {}{told}", kept.id)
-        })
+        Ok(kept.told())
     }
 
     fn said(&self) -> Said {

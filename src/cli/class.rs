@@ -1,14 +1,17 @@
 //! `passagework class`: a folder of takes against one line, on all cores.
 
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
-use passagework::class::{Row, State, check_class, takes_in};
+use passagework::class::{Row, State, Watch, check_class, named, takes_in};
+use passagework::judge::Check;
 use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::said::Said;
 use passagework::show::class::{self, Class};
+use passagework::show::marked;
 
 use super::check::Look;
 use super::line::LineChoice;
@@ -60,6 +63,7 @@ pub fn run(arguments: &ClassArguments) -> Result<Done, CommandError> {
     let dir = arguments.dir.display();
     let takes = takes_in(&arguments.dir)
         .map_err(|error| format!("cannot read the folder {dir}: {error}"))?;
+    let takes = named(takes);
     if takes.is_empty() {
         return Err(format!("there are no takes in {dir}: one sound file a player").into());
     }
@@ -77,9 +81,18 @@ pub fn run(arguments: &ClassArguments) -> Result<Done, CommandError> {
     let cores = rayon::ThreadPoolBuilder::new()
         .num_threads(arguments.jobs.unwrap_or(0))
         .build()?;
-    let rows =
-        cores.install(|| check_class(&line, &takes, &options, state.as_ref(), &|| bar.inc(1)));
+    let pages = arguments.html.as_deref().map(Pages::at).transpose()?;
+    let desk = Desk {
+        line: &line,
+        bar: &bar,
+        pages: pages.as_ref(),
+        failed: Mutex::new(None),
+    };
+    let rows = cores.install(|| check_class(&line, &takes, &options, state.as_ref(), &desk));
     bar.finish_and_clear();
+    if let Some(error) = desk.failed.into_inner().unwrap_or_else(|e| e.into_inner()) {
+        return Err(error.into());
+    }
     arguments.tell(&line, &rows)?;
     if rows.iter().all(|row| row.checked().is_none()) {
         return Err("none of the takes could be checked".into());
@@ -110,7 +123,12 @@ impl ClassArguments {
             output::write_whole(path, &class::json(&table))?;
         }
         if let Some(folder) = &self.html {
-            self.write_pages(folder, &table)?;
+            let pages = Pages::at(folder)?;
+            let part = |n: usize| table.rows[n].checked().map(|_| Pages::name(&table.rows[n]));
+            output::write_whole(
+                &pages.folder.join("index.html"),
+                &class::html(&table, &part),
+            )?;
         }
         let to_standard_output =
             |path: &Option<PathBuf>| path.as_ref().is_some_and(|p| p.as_os_str() == "-");
@@ -119,21 +137,69 @@ impl ClassArguments {
         }
         Ok(())
     }
+}
 
-    fn write_pages(&self, folder: &Path, table: &Class) -> Result<(), CommandError> {
+/// The folder of pages: the table, and under `players` one page a player.
+struct Pages {
+    folder: PathBuf,
+}
+
+impl Pages {
+    fn at(folder: &Path) -> Result<Pages, CommandError> {
         let players = folder.join("players");
         std::fs::create_dir_all(&players)
             .map_err(|error| format!("cannot make the folder {}: {error}", players.display()))?;
-        // Numbers, not names: a player's name may be no name for a file everywhere.
-        let file = |n: usize| format!("players/{:04}.html", n + 1);
-        for (n, row) in table.rows.iter().enumerate() {
-            if row.checked().is_some() {
-                let page = class::player_html(table, row, None);
-                output::write_whole(&folder.join(file(n)), &page)?;
-            }
+        Ok(Pages {
+            folder: folder.into(),
+        })
+    }
+
+    /// Called after the player as far as that may stand in a file's name everywhere, and after
+    /// the take's bytes, so that it stays the same when others join the class.
+    fn name(row: &Row) -> String {
+        let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
+        let player: String = row.player.chars().map(plain).take(40).collect();
+        let hash = row.sha256.as_deref().unwrap_or_default();
+        format!("players/{player}-{}.html", &hash[..hash.len().min(12)])
+    }
+
+    /// The page of one player, with the marked part where this program can draw it.
+    fn write(&self, line: &Line, row: &Row, check: &Check) -> Result<(), CommandError> {
+        let part = match marked::CAN_ENGRAVE {
+            true => Some(marked::content(line, check, &marked::Options::default())?),
+            false => None,
+        };
+        let page = class::player_html(line, row, part.as_deref());
+        Ok(output::write_whole(
+            &self.folder.join(Pages::name(row)),
+            &page,
+        )?)
+    }
+}
+
+/// Writes each player's page as soon as the take is checked; keeps the first failure.
+struct Desk<'a> {
+    line: &'a Line,
+    bar: &'a ProgressBar,
+    pages: Option<&'a Pages>,
+    failed: Mutex<Option<String>>,
+}
+
+impl Watch for Desk<'_> {
+    fn needs_check(&self, row: &Row) -> bool {
+        self.pages
+            .is_some_and(|pages| !pages.folder.join(Pages::name(row)).is_file())
+    }
+
+    fn checked(&self, row: &Row, check: &Check) {
+        let written = self.pages.map(|pages| pages.write(self.line, row, check));
+        if let Some(Err(error)) = written {
+            let mut failed = self.failed.lock().unwrap_or_else(|e| e.into_inner());
+            failed.get_or_insert(error.to_string());
         }
-        let part = |n: usize| table.rows[n].checked().map(|_| file(n));
-        output::write_whole(&folder.join("index.html"), &class::html(table, &part))?;
-        Ok(())
+    }
+
+    fn done(&self) {
+        self.bar.inc(1);
     }
 }

@@ -17,6 +17,11 @@ pub struct LibraryChoice {
 }
 
 impl LibraryChoice {
+    /// The folder that was named.
+    pub fn folder(&self) -> Option<PathBuf> {
+        self.library.clone()
+    }
+
     pub fn open(&self) -> Result<Library, KeepError> {
         match &self.library {
             Some(dir) => Library::open(dir),

@@ -9,7 +9,8 @@ use std::time::Duration;
 
 use clap::Args;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
-use passagework::judge::ClickOptions;
+use passagework::judge::{Check, ClickOptions};
+use passagework::keep::{KeepError, NewTake};
 use passagework::line::Line;
 use passagework::line::read::read_line;
 use passagework::live::Listener;
@@ -29,6 +30,7 @@ use passagework::sound::device::Microphone;
 use passagework::sound::recorder::Recorder;
 
 use super::check::Look;
+use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -49,9 +51,11 @@ pub struct ListenArguments {
     /// The microphone, as `passagework devices` names it [default: the system's]
     #[arg(long, value_name = "NAME")]
     input: Option<String>,
-    /// Where the recording is kept [default: a new file in the data folder]
+    /// Write the recording to this file too
     #[arg(long, value_name = "FILE", conflicts_with = "take")]
     save: Option<PathBuf>,
+    #[command(flatten)]
+    keeping: Keeping,
     /// Silence that ends the take, once something was played, seconds
     #[arg(long, value_name = "S", default_value_t = SILENCE_ENDS_S)]
     stop_after: f64,
@@ -69,6 +73,19 @@ pub struct ListenArguments {
     json: Option<PathBuf>,
     #[command(flatten)]
     look: Look,
+}
+
+/// Every take is kept, unless one says otherwise.
+#[derive(Args)]
+struct Keeping {
+    /// Leave the library alone; the recording stays a file in the data folder
+    #[arg(long)]
+    no_keep: bool,
+    /// Who plays, where a library is shared
+    #[arg(long, value_name = "NAME", conflicts_with = "no_keep")]
+    player: Option<String>,
+    #[command(flatten)]
+    place: LibraryChoice,
 }
 
 /// The click while one plays.
@@ -121,7 +138,7 @@ pub fn run(arguments: &ListenArguments) -> Result<Done, CommandError> {
         );
     }
     let line = read_line(&arguments.line, &arguments.choice.options(false))?;
-    let said = Said {
+    let mut said = Said {
         bars: arguments.bars.clone(),
         rhythm: arguments.rhythm.clone(),
         click: arguments.click.click.clone(),
@@ -150,10 +167,11 @@ pub fn run(arguments: &ListenArguments) -> Result<Done, CommandError> {
                 eprintln!("passagework: {remark}");
             }
             taken.lay_click(&mut options);
+            said.click_at_s = options.judge.click.and_then(|click| click.at_s);
             taken.path
         }
     };
-    arguments.report(&line, &take, &options)
+    arguments.report(&line, &take, &options, said)
 }
 
 fn is_stdout(path: &Option<PathBuf>) -> bool {
@@ -190,8 +208,19 @@ impl ListenArguments {
         line: &Line,
         take: &Path,
         options: &TakeOptions,
+        said: Said,
     ) -> Result<Done, CommandError> {
         let check = check_file(line, take, options)?;
+        if !self.keeping.no_keep {
+            // The take itself is safe in its file whatever becomes of this.
+            match self.keep(line, take, &check, said) {
+                Ok(told) => eprintln!("{told}"),
+                Err(error) => eprintln!(
+                    "passagework: not kept in the library: {error}; the recording is {}",
+                    take.display()
+                ),
+            }
+        }
         if let Some(path) = &self.json {
             output::write_whole(path, &show::json::check(&check))?;
         }
@@ -199,6 +228,31 @@ impl ListenArguments {
             output::print(&show::text::check(line, &check, self.look.layout()))?;
         }
         Ok(Done::Quiet)
+    }
+
+    /// Keeps the take; what is to be told of that.
+    fn keep(
+        &self,
+        line: &Line,
+        take: &Path,
+        check: &Check,
+        said: Said,
+    ) -> Result<String, KeepError> {
+        let mut library = self.keeping.place.open()?;
+        let new = NewTake {
+            line,
+            recording: take,
+            check,
+            said,
+            played: None,
+            player: self.keeping.player.as_deref(),
+        };
+        // A file the player named stays.
+        let kept = match (&self.take, &self.save) {
+            (None, None) => library.take_over(&new)?,
+            _ => library.keep(&new)?,
+        };
+        Ok(kept.told())
     }
 
     /// Takes from the microphone until the take is over.

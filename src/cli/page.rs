@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use passagework::page::{PageOptions, serve};
 
+use super::library::LibraryChoice;
 use super::line::LineChoice;
 use super::{CommandError, Done, output};
 
@@ -26,6 +27,8 @@ pub struct PageArguments {
     /// The loudspeaker, as `passagework devices` names it [default: the system's]
     #[arg(long, value_name = "NAME")]
     output: Option<String>,
+    #[command(flatten)]
+    place: LibraryChoice,
     /// Open the page in the default browser
     #[arg(long)]
     open: bool,
@@ -40,6 +43,7 @@ pub fn run(arguments: &PageArguments) -> Result<Done, CommandError> {
         voice: choice.voice,
         tune: choice.tune,
         instrument: choice.instrument,
+        library: arguments.place.folder(),
         fed_take: arguments.take.clone(),
         input: arguments.input.clone(),
         output: arguments.output.clone(),

@@ -55,6 +55,7 @@ pub fn find(sketches: &mut Vec<Sketch>, samples: &[f32], rate: f64, high_hz: f64
             });
             note.onset_s = blip.onset_s;
             note.onset_se_s = blip.onset_se_s;
+            note.change_se_s = blip.change_se_s;
         }
         i += 1;
     }
@@ -66,7 +67,8 @@ pub fn find(sketches: &mut Vec<Sketch>, samples: &[f32], rate: f64, high_hz: f64
     }
 }
 
-fn slurred_to(before: &Sketch, note: &Sketch) -> bool {
+/// Whether `note` is another pitch that sounds on from `before` without a tongue.
+pub fn slurred_to(before: &Sketch, note: &Sketch) -> bool {
     note.beginning == Beginning::Change
         && !note.tongued
         && note.onset_s - before.offset_s < TOUCHING_S

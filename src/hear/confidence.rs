@@ -97,7 +97,7 @@ pub fn features(sketches: &[Sketch], i: usize, noise_dbfs: f64) -> [f64; N_FEATU
         f64::from(u8::from(is_harmonic)),
         s.cents_sd.min(60.0),
         (100.0 * s.midi).rem_euclid(100.0),
-        (1000.0 * s.onset_se_s).min(20.0),
+        (1000.0 * s.change_se_s).min(20.0),
         next.map_or(0.0, |n| n.peak_db - s.peak_db)
             .clamp(-20.0, 50.0),
         length(before),

@@ -12,6 +12,7 @@ pub mod decimate;
 pub mod envelope;
 pub mod frames;
 pub mod harmonic;
+pub mod hum;
 mod metronome;
 pub mod notes;
 pub mod path;
@@ -19,6 +20,7 @@ pub mod pitch;
 pub mod recording;
 pub mod refine;
 pub mod room;
+pub mod slur;
 pub mod stream;
 pub mod tuning;
 pub mod weights;
@@ -214,6 +216,9 @@ impl Hearer {
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
         let rate = f64::from(self.sample_rate_hz) / factor as f64;
+        if let Some(hum) = hum::of_take(&self.sound, rate) {
+            hum::remove(&mut self.sound, rate, &hum);
+        }
         let clicks = match metronome::find(&mut self.ticks, &self.sound, rate) {
             Some(metronome) => {
                 metronome.remove(&mut self.sound, rate);

@@ -101,22 +101,23 @@ fn prediction_errors(
             .map(|x| (*x as f64) * (*x as f64))
             .collect();
     };
-    let at = |position: f64| -> f64 {
-        let i = position.floor() as usize;
-        let t = position - i as f64;
-        let s = |k: usize| samples[k.min(samples.len() - 1)] as f64;
-        // Four-point Hermite interpolation.
-        let (a, b, c, d) = (s(i.saturating_sub(1)), s(i), s(i + 1), s(i + 2));
-        let c1 = 0.5 * (c - a);
-        let c2 = a - 2.5 * b + 2.0 * c - 0.5 * d;
-        let c3 = 0.5 * (d - a) + 1.5 * (b - c);
-        ((c3 * t + c2) * t + c1) * t + b
-    };
     (base..end)
         .map(|n| {
-            let predicted = at((n as f64 - period).max(1.0));
+            let predicted = interpolated(samples, (n as f64 - period).max(1.0));
             let e = samples[n] as f64 - predicted;
             e * e
         })
         .collect()
+}
+
+/// The wave between its samples, by four-point Hermite interpolation; `position` not negative.
+pub fn interpolated(samples: &[f32], position: f64) -> f64 {
+    let i = position.floor() as usize;
+    let t = position - i as f64;
+    let s = |k: usize| samples[k.min(samples.len() - 1)] as f64;
+    let (a, b, c, d) = (s(i.saturating_sub(1)), s(i), s(i + 1), s(i + 2));
+    let c1 = 0.5 * (c - a);
+    let c2 = a - 2.5 * b + 2.0 * c - 0.5 * d;
+    let c3 = 0.5 * (d - a) + 1.5 * (b - c);
+    ((c3 * t + c2) * t + c1) * t + b
 }

@@ -86,6 +86,7 @@ pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate
         {
             sketch.onset_s = (change.at_samples / sample_rate_hz).max(from_s);
             sketch.onset_se_s = change.se_samples / sample_rate_hz;
+            sketch.change_se_s = sketch.onset_se_s;
         }
     }
 }

@@ -243,6 +243,7 @@ impl NoteStream {
             for i in begins..begins + n_settled {
                 maker.listen_closely(&mut sketches, i);
             }
+            maker.first_moments(&mut sketches, begins..begins + n_settled);
             if self.in_room {
                 let from = begins.saturating_sub(1);
                 let settled = &mut sketches[from..begins + n_settled];

@@ -49,6 +49,21 @@ pub struct Kept {
     pub coding: Coding,
 }
 
+impl Kept {
+    /// In words.
+    pub fn told(&self) -> String {
+        if self.again {
+            return format!(
+                "take {} is this recording already; its figures stay as they were kept",
+                self.id
+            );
+        }
+        let coding = self.coding.told();
+        let coding = coding.map_or(String::new(), |t| format!("; {t}"));
+        format!("kept as take {}{coding}", self.id)
+    }
+}
+
 /// Why the library could not do what was asked.
 #[derive(Debug, thiserror::Error)]
 pub enum KeepError {

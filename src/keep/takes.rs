@@ -116,6 +116,15 @@ impl Library {
         self.commit(&part, &row, take.line, &json(take.check), Some(&same))
     }
 
+    /// The same for a recording that was made for the library: once it is kept, the file it was
+    /// made in goes, so that a take deleted from the library is nowhere else.
+    pub fn take_over(&mut self, take: &NewTake) -> Result<Kept, KeepError> {
+        let kept = self.keep(take)?;
+        // It may have been moved meanwhile; the library has its own.
+        let _ = std::fs::remove_file(take.recording);
+        Ok(kept)
+    }
+
     /// The recording at `part`, written out already, and its row: both or neither.
     pub(super) fn commit(
         &mut self,

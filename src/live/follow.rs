@@ -17,10 +17,16 @@ use crate::pipeline::TakeOptions;
 /// Probability from which a place is said.
 const SAID: f64 = 0.5;
 
+/// A note that the next one explains is still said up to this late, seconds: what is further back
+/// helps nobody.
+const TOLD_LATE_S: f64 = 0.25;
+
 /// Probability of the likeliest place below which it is called unknown, and the notes in a
 /// row that it takes; from the second on it is known again.
 const LOST: f64 = 0.4;
 const LOST_NOTES: usize = 3;
+/// Notes in a row without a place that is likely enough to say, after which it is unknown too.
+const UNSAID_NOTES: usize = 5;
 const FOUND: f64 = 0.6;
 
 /// How sure a note is that has only begun: one that was waited for, and one that was not, which
@@ -63,6 +69,8 @@ struct Belief {
     /// The last note was line note i; the last notes came after line note i and are none of it.
     on: Vec<f64>,
     off: Vec<f64>,
+    /// The note before the last one was line note i − 1, given that the last was i.
+    came_on: Vec<f64>,
     unstarted: f64,
     /// Onset of the last note, and of the one before it.
     onset_s: f64,
@@ -82,6 +90,7 @@ pub struct Follower {
     places: Vec<(usize, f64)>,
     said: Option<usize>,
     unsure: usize,
+    unsaid: usize,
     lost: bool,
 }
 
@@ -97,6 +106,7 @@ impl Follower {
         let belief = Belief {
             on: vec![0.0; expected.len()],
             off: vec![0.0; expected.len()],
+            came_on: vec![0.0; expected.len()],
             unstarted: 1.0,
             onset_s: 0.0,
             before_s: 0.0,
@@ -112,6 +122,7 @@ impl Follower {
             places: Vec::new(),
             said: None,
             unsure: 0,
+            unsaid: 0,
             lost: false,
         }
     }
@@ -279,7 +290,14 @@ impl Follower {
                 0
             };
         }
-        if !self.lost && self.unsure >= LOST_NOTES {
+        if fresh {
+            self.unsaid = if probability < SAID {
+                self.unsaid + 1
+            } else {
+                0
+            };
+        }
+        if !self.lost && (self.unsure >= LOST_NOTES || self.unsaid >= UNSAID_NOTES) {
             self.lost = true;
             events.push(Event::Lost {
                 said_s,
@@ -296,6 +314,21 @@ impl Follower {
         let again = fresh && self.places.last().is_none_or(|last| onset_s > last.1);
         if self.said == Some(index) && !again {
             return;
+        }
+        // What the note before was is plain now, and not too late to say.
+        let before_s = self.now.before_s;
+        let skipped = place > 0
+            && self.now.came_on[place] >= FOUND
+            && self.places.last() != Some(&(place - 1, before_s))
+            && said_s - before_s < TOLD_LATE_S;
+        if fresh && skipped {
+            self.places.retain(|place| place.1 < before_s - 1e-6);
+            self.places.push((place - 1, before_s));
+            events.push(Event::Position {
+                index: index - 1,
+                onset_s: before_s,
+                said_s,
+            });
         }
         self.said = Some(index);
         if !fresh {
@@ -345,6 +378,7 @@ impl Belief {
             e(model::ON_TIME + model::deviation_cost(off, model::RHYTHM_SD))
         };
         let mut on = vec![0.0; n];
+        let mut came_on = vec![0.0; n];
         for (i, on) in on.iter_mut().enumerate() {
             let fit = c * note.fits[expected.notes[i].pitch];
             let mut comes = self.unstarted * e(start_cost(expected, i));
@@ -353,6 +387,9 @@ impl Belief {
                 let missed = e(expected.missed_between(from, i));
                 comes += missed * self.on[from] * time(from, i, since_on);
                 comes += missed * self.off[from] * time(from, i, since_off);
+            }
+            if i > 0 && comes > 0.0 {
+                came_on[i] = self.on[i - 1] * time(i - 1, i, since_on) / comes;
             }
             *on = comes * fit;
         }
@@ -366,6 +403,7 @@ impl Belief {
         let mut belief = Belief {
             on,
             off,
+            came_on,
             unstarted: self.unstarted * outside,
             onset_s: note.onset_s,
             before_s: self.onset_s,

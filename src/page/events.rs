@@ -1,8 +1,9 @@
 //! The one stream of events between page and program, a websocket: the page asks, the program
 //! tells, one JSON object a message.
 
+use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use axum::Router;
 use axum::extract::State;
@@ -14,11 +15,16 @@ use serde_json::{Value, json};
 use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
 
 use super::live::listen;
+use super::pictures::unplayed;
 use super::refusal::{Refusal, sentence};
 use super::server::Page;
-use super::store::{Choice, Report};
-use super::takes::{keep_listened, told_as};
+use super::store::{Choice, Report, TakeFile};
+use super::takes::{keep_elsewhere, told_as};
+use crate::class::{NamedTake, RowResult, Watch, check_class};
+use crate::judge::Check;
+use crate::keep::{KeepError, NewTake};
 use crate::line::Line;
+use crate::live::events::Event;
 use crate::pipeline::{TakeOptions, check_file_told};
 use crate::said::Said;
 use crate::show;
@@ -46,6 +52,8 @@ enum Asked {
     Check(Job),
     /// Listen to a take while it is played, then check it.
     Listen(Job),
+    /// Hold many takes against one line, a player each.
+    Class(ClassJob),
     /// End the listening.
     Stop,
 }
@@ -63,6 +71,28 @@ struct Job {
     click: Option<String>,
     #[serde(default)]
     count_in_bars: usize,
+    /// Whether the take goes into the library.
+    #[serde(default)]
+    keep: bool,
+}
+
+/// The takes of a class, with what was said of all of them.
+#[derive(Clone, Deserialize)]
+struct ClassJob {
+    #[serde(flatten)]
+    job: Job,
+    takes: Vec<u64>,
+}
+
+/// What becomes of a recording once it is checked.
+#[derive(Clone, Copy, PartialEq)]
+enum Keeping {
+    /// Nothing.
+    No,
+    /// A copy goes into the library.
+    Copy,
+    /// It goes into the library, and the file it was made in is given up.
+    TakeOver,
 }
 
 impl Job {
@@ -118,6 +148,7 @@ impl Desk {
                 self.stop.store(false, Ordering::Relaxed);
                 self.work(move |desk| desk.listen(&job));
             }
+            Ok(Asked::Class(class)) => self.work(move |desk| desk.class(&class)),
             Ok(Asked::Stop) => self.stop.store(true, Ordering::Relaxed),
             Err(e) => self.refuse(&format!("this was not understood: {e}")),
         }
@@ -154,42 +185,83 @@ impl Desk {
         let line = self.page.store.line(job.line)?.read(&job.choice)?;
         let options = job.said().options(&line).map_err(Refusal::unusable)?;
         let number = job.take.ok_or_else(|| Refusal::gone("take"))?;
-        self.report(line, number, &options, Vec::new())
+        let keeping = if job.keep { Keeping::Copy } else { Keeping::No };
+        self.report(line, number, &options, job.said(), keeping, Vec::new())
     }
 
     fn listen(&self, job: &Job) -> Result<(), Refusal> {
         let file = self.page.store.line(job.line)?;
         let line = file.read(&job.choice)?;
-        let mut options = job.said().options(&line).map_err(Refusal::unusable)?;
+        let mut said = job.said();
+        let mut options = said.options(&line).map_err(Refusal::unusable)?;
+        let mut sketch = Sketch::new(&line);
+        let (pencilled, _) = self.page.store.place("");
         let heard = listen(
             &self.page,
             &line,
             &mut options,
             job.count_in_bars,
             &self.stop,
-            &mut |event| self.tell(event),
+            &mut |event| {
+                self.tell(event);
+                if let Some(report) = sketch.hear(event) {
+                    self.page.store.put_report_at(pencilled, report);
+                    self.tell(&json!({ "event": "pencilled", "report": pencilled }));
+                }
+            },
         )?;
-        let number = keep_listened(&self.page.store, heard.path)?;
-        self.report(line, number, &options, heard.remarks)
+        said.click_at_s = options.judge.click.and_then(|click| click.at_s);
+        let keeping = match &self.page.fed_take {
+            Some(_) => Keeping::Copy,
+            None => Keeping::TakeOver,
+        };
+        let name = heard.path.file_name().unwrap_or_default();
+        let number = keep_elsewhere(
+            &self.page.store,
+            heard.path.clone(),
+            &name.to_string_lossy(),
+        )?;
+        self.report(line, number, &options, said, keeping, heard.remarks)
     }
 
     /// Checks the whole take; `remarks` are sentences about its recording.
     fn report(
         &self,
         line: Line,
-        number: u64,
+        mut number: u64,
         options: &TakeOptions,
-        remarks: Vec<String>,
+        said: Said,
+        keeping: Keeping,
+        mut remarks: Vec<String>,
     ) -> Result<(), Refusal> {
         let take = self.page.store.take(number)?;
-        let mut said_share = 0.0;
+        let mut told_share = 0.0;
         let check = check_file_told(&line, &take.path, options, &mut |share| {
-            if share >= said_share + TOLD_SHARE {
-                said_share = share;
+            if share >= told_share + TOLD_SHARE {
+                told_share = share;
                 self.tell(&json!({ "event": "hearing", "share": share }));
             }
         })
         .map_err(|e| told_as(e, &take))?;
+        let mut kept = None;
+        if keeping != Keeping::No {
+            match self.keep(&line, &take, &check, said, keeping) {
+                Ok((told, recording)) => {
+                    kept = Some(sentence(&told));
+                    if keeping == Keeping::TakeOver {
+                        number = keep_elsewhere(&self.page.store, recording, &take.name)?;
+                    }
+                }
+                Err(error) => remarks.push(format!(
+                    "not kept in the library: {error}; the recording is {}",
+                    if take.ours {
+                        take.name.clone()
+                    } else {
+                        take.path.display().to_string()
+                    }
+                )),
+            }
+        }
         let written: Value =
             serde_json::from_str(&show::json::check(&check)).expect("the check was just written");
         let report = self.page.store.put_report(Report { line, check });
@@ -197,10 +269,145 @@ impl Desk {
         self.tell(&json!({
             "event": "report",
             "report": report,
-            "take": take.described(number),
+            "take": self.page.store.take(number)?.described(number),
             "remarks": remarks,
+            "kept": kept,
             "check": written,
         }));
         Ok(())
+    }
+
+    /// Keeps a take; what is to be told of that, and where the library has it.
+    fn keep(
+        &self,
+        line: &Line,
+        take: &TakeFile,
+        check: &Check,
+        said: Said,
+        keeping: Keeping,
+    ) -> Result<(String, PathBuf), KeepError> {
+        self.page.archive.ask(|library| {
+            let new = NewTake {
+                line,
+                recording: &take.path,
+                check,
+                said,
+                played: None,
+                player: None,
+            };
+            let kept = match keeping {
+                Keeping::TakeOver => library.take_over(&new)?,
+                _ => library.keep(&new)?,
+            };
+            Ok((kept.told(), library.recording(kept.id)?))
+        })
+    }
+
+    /// Checks every take of a class and tells the table.
+    fn class(&self, class: &ClassJob) -> Result<(), Refusal> {
+        let job = &class.job;
+        let line = self.page.store.line(job.line)?.read(&job.choice)?;
+        let options = job.said().options(&line).map_err(Refusal::unusable)?;
+        let takes: Result<Vec<_>, Refusal> = class
+            .takes
+            .iter()
+            .map(|number| self.page.store.take(*number))
+            .collect();
+        let takes = takes?;
+        let named: Vec<NamedTake> = takes
+            .iter()
+            .map(|take| NamedTake {
+                player: player_of(&take.name),
+                take: take.name.clone(),
+                path: take.path.clone(),
+            })
+            .collect();
+        let told = Progress {
+            desk: self,
+            n_done: AtomicUsize::new(0),
+            n_takes: named.len(),
+        };
+        let mut rows = check_class(&line, &named, &options, None, &told);
+        for (row, take) in rows.iter_mut().zip(&takes) {
+            if let RowResult::Error(reason) = &mut row.result {
+                *reason = told_as(&reason, take).1;
+            }
+        }
+        let table = show::class::Class::new(&line, &rows);
+        // The page puts the take of a row on the stand.
+        let link = |n: usize| Some(format!("#take-{}", class.takes[n]));
+        let described: Vec<Value> = takes
+            .iter()
+            .zip(&class.takes)
+            .map(|(take, number)| take.described(*number))
+            .collect();
+        self.tell(&json!({
+            "event": "class",
+            "heading": table.heading(),
+            "table": show::class::content(&table, &link).into_string(),
+            "takes": described,
+        }));
+        Ok(())
+    }
+}
+
+/// The part while one plays, with the marks of the phrases that are over.
+struct Sketch {
+    line: Line,
+    check: Check,
+}
+
+impl Sketch {
+    fn new(line: &Line) -> Sketch {
+        Sketch {
+            line: line.clone(),
+            check: unplayed(line),
+        }
+    }
+
+    /// What is to be seen anew, at the end of a phrase that showed something.
+    fn hear(&mut self, event: &Event) -> Option<Report> {
+        match event {
+            Event::Heard {
+                index: Some(index),
+                midi,
+                ..
+            } => {
+                // The name that a mark of a wrong note says.
+                let note = self.check.notes.get_mut(*index)?;
+                note.heard_midi = *midi;
+                None
+            }
+            Event::Phrase { findings, .. } if !findings.is_empty() => {
+                self.check.findings.extend(findings.iter().cloned());
+                Some(Report {
+                    line: self.line.clone(),
+                    check: self.check.clone(),
+                })
+            }
+            _ => None,
+        }
+    }
+}
+
+/// The file's name without its extension.
+fn player_of(name: &str) -> String {
+    let stem = std::path::Path::new(name).file_stem();
+    stem.unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// Tells the page how far the class is.
+struct Progress<'a> {
+    desk: &'a Desk,
+    n_done: AtomicUsize,
+    n_takes: usize,
+}
+
+impl Watch for Progress<'_> {
+    fn done(&self) {
+        let n = self.n_done.fetch_add(1, Ordering::Relaxed) + 1;
+        let share = n as f64 / self.n_takes as f64;
+        self.desk
+            .tell(&json!({ "event": "hearing", "share": share }));
     }
 }

@@ -96,9 +96,12 @@ async fn read(
 }
 
 fn described(number: u64, name: &str, line: &Line) -> Value {
-    let written: Value =
-        serde_json::from_str(&show::line::json(line)).expect("the line was just written");
-    json!({ "number": number, "name": name, "line": written })
+    json!({ "number": number, "name": name, "line": described_line(line) })
+}
+
+/// As `passagework.line/1`.
+pub fn described_line(line: &Line) -> Value {
+    serde_json::from_str(&show::line::json(line)).expect("the line was just written")
 }
 
 /// At which tempo a line is to sound: the report's, else the click's, else the line's own.
@@ -117,8 +120,12 @@ async fn sound(
     Path(number): Path<u64>,
     Json(wanted): Json<SoundWanted>,
 ) -> Result<Json<Value>, Refusal> {
-    let line = page.store.line(number)?.read(&wanted.choice)?;
     let report = wanted.report.map(|r| page.store.report(r)).transpose()?;
+    // A kept take may have been played from an older version of the line.
+    let line = match &report {
+        Some(report) => report.line.clone(),
+        None => page.store.line(number)?.read(&wanted.choice)?,
+    };
     let click = match wanted.click.as_deref().filter(|c| !c.trim().is_empty()) {
         Some(text) => Some(ClickOptions::parse(text).map_err(Refusal::unusable)?),
         None => None,

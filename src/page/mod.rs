@@ -7,6 +7,7 @@
 
 mod assets;
 mod events;
+mod library;
 mod line_sound;
 mod lines;
 mod live;

@@ -71,7 +71,7 @@ async fn draw(
 }
 
 /// What a check says of a line that nobody has played yet: nothing.
-fn unplayed(line: &Line) -> Check {
+pub fn unplayed(line: &Line) -> Check {
     let silence = Hearing::default();
     let alignment = align(line, &silence, &AlignOptions::default());
     let mut check = judge(line, &silence, &alignment, &JudgeOptions::default());

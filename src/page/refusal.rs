@@ -40,13 +40,21 @@ impl IntoResponse for Refusal {
 }
 
 /// First letter large, full stop at the end: messages of the library are written to stand
-/// after a colon.
+/// after a colon. A file's name stays as it is.
 pub fn sentence(text: &str) -> String {
     let mut letters = text.chars();
     let Some(first) = letters.next() else {
         return String::new();
     };
-    let mut sentence: String = first.to_uppercase().chain(letters).collect();
+    let is_name = text
+        .split_whitespace()
+        .next()
+        .is_some_and(|word| word.trim_end_matches(['.', ':']).contains('.'));
+    let mut sentence: String = if is_name {
+        text.into()
+    } else {
+        first.to_uppercase().chain(letters).collect()
+    };
     if !sentence.ends_with(['.', '!', '?']) {
         sentence.push('.');
     }

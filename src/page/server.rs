@@ -7,9 +7,11 @@ use std::time::Duration;
 
 use axum::extract::State;
 use axum::routing::{get, post};
+use axum::serve::ListenerExt;
 use axum::{Json, Router, middleware};
 use serde_json::{Value, json};
 
+use super::library::{self, Archive};
 use super::refusal::Refusal;
 use super::remembered::{self, Remembered};
 use super::security::{Guard, guard};
@@ -33,6 +35,8 @@ pub struct PageOptions {
     pub voice: Option<String>,
     pub tune: Option<u32>,
     pub instrument: Option<String>,
+    /// Folder of the library; the platform's own otherwise.
+    pub library: Option<PathBuf>,
     /// A recording listened to in place of the microphone.
     pub fed_take: Option<PathBuf>,
     /// Microphone and loudspeaker by name; the system's own otherwise.
@@ -67,6 +71,7 @@ pub enum PageError {
 /// What every request shares.
 pub struct Page {
     pub store: Store,
+    pub archive: Archive,
     /// Held by the take that is being heard.
     pub turn: tokio::sync::Mutex<()>,
     pub fed_take: Option<PathBuf>,
@@ -90,6 +95,7 @@ pub fn serve(options: &PageOptions, ready: impl FnOnce(&str)) -> Result<(), Page
         .map_err(PageError::Folder)?;
     let page = Arc::new(Page {
         store: Store::new(folder.path().to_path_buf()),
+        archive: Archive::new(options.library.clone()),
         turn: tokio::sync::Mutex::new(()),
         fed_take: options.fed_take.clone(),
         input: options.input.clone(),
@@ -140,11 +146,14 @@ async fn run(port: u16, page: Arc<Page>, ready: impl FnOnce(&str)) -> Result<(),
         .merge(takes::routes())
         .merge(pictures::routes())
         .merge(reports::routes())
+        .merge(library::routes())
         .merge(events::routes())
         .with_state(page);
     let app = assets::routes(&keeper.prefix())
         .nest(&keeper.prefix(), inside)
         .layer(middleware::from_fn_with_state(keeper.clone(), guard));
+    // Events are small and must not wait for the next one (Nagle's algorithm, RFC 896).
+    let listener = listener.tap_io(|stream| drop(stream.set_nodelay(true)));
     ready(&keeper.address());
     tokio::select! {
         served = async { axum::serve(listener, app).await } => Ok(served?),

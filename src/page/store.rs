@@ -12,9 +12,12 @@ use crate::judge::Check;
 use crate::line::Line;
 use crate::line::read::{Kind, LineOptions, line_of};
 
-/// More lines, takes or reports than this are not kept: the oldest goes. An evening's work on
-/// one étude fits, and the disk stays bounded.
+/// More lines or reports than this are not kept: the oldest goes. An evening's work on one
+/// étude fits.
 const N_KEPT: usize = 12;
+/// More takes, each with its sound, are not kept either: a large class fits, and the disk
+/// stays bounded.
+pub const N_TAKES_KEPT: usize = 64;
 
 /// An étude's file as it came.
 pub struct LineFile {
@@ -56,8 +59,7 @@ pub struct TakeFile {
     pub duration_s: f64,
     /// Number of its sound, for listening.
     pub sound: u64,
-    /// The file is in our folder and goes with this; one from the microphone stays where
-    /// `listen` keeps it.
+    /// The file is in our folder and goes with this; one of the library stays there.
     pub ours: bool,
 }
 
@@ -100,18 +102,30 @@ pub struct Report {
 }
 
 /// Numbered things, oldest first.
-struct Kept<T>(VecDeque<(u64, Arc<T>)>);
+struct Kept<T> {
+    things: VecDeque<(u64, Arc<T>)>,
+    n_at_most: usize,
+}
 
 impl<T> Kept<T> {
+    fn new(n_at_most: usize) -> Kept<T> {
+        Kept {
+            things: VecDeque::new(),
+            n_at_most,
+        }
+    }
+
+    /// In the place of what had the number before.
     fn put(&mut self, number: u64, thing: T) {
-        self.0.push_back((number, Arc::new(thing)));
-        if self.0.len() > N_KEPT {
-            self.0.pop_front();
+        self.things.retain(|(n, _)| *n != number);
+        self.things.push_back((number, Arc::new(thing)));
+        if self.things.len() > self.n_at_most {
+            self.things.pop_front();
         }
     }
 
     fn get(&self, number: u64) -> Option<Arc<T>> {
-        self.0
+        self.things
             .iter()
             .find(|(n, _)| *n == number)
             .map(|(_, thing)| thing.clone())
@@ -138,10 +152,10 @@ impl Store {
             folder,
             shelves: Mutex::new(Shelves {
                 last: 0,
-                lines: Kept(VecDeque::new()),
-                takes: Kept(VecDeque::new()),
-                sounds: Kept(VecDeque::new()),
-                reports: Kept(VecDeque::new()),
+                lines: Kept::new(N_KEPT),
+                takes: Kept::new(N_TAKES_KEPT),
+                sounds: Kept::new(2 * N_TAKES_KEPT),
+                reports: Kept::new(N_KEPT),
             }),
         }
     }
@@ -175,8 +189,12 @@ impl Store {
 
     pub fn put_report(&self, report: Report) -> u64 {
         let (number, _) = self.place("");
-        self.shelves().reports.put(number, report);
+        self.put_report_at(number, report);
         number
+    }
+
+    pub fn put_report_at(&self, number: u64, report: Report) {
+        self.shelves().reports.put(number, report);
     }
 
     pub fn line(&self, number: u64) -> Result<Arc<LineFile>, Refusal> {

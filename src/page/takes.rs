@@ -51,12 +51,11 @@ async fn put(
         .map(Json)
 }
 
-/// Keeps a take from the microphone, which stays where it is; its number.
-pub fn keep_listened(store: &Store, path: PathBuf) -> Result<u64, Refusal> {
+/// Takes in a recording that stays where it is; its number.
+pub fn keep_elsewhere(store: &Store, path: PathBuf, name: &str) -> Result<u64, Refusal> {
     let (number, _) = store.place("");
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
     let take = TakeFile {
-        name: shown_name(&name),
+        name: shown_name(name),
         path,
         duration_s: 0.0,
         sound: 0,

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde::Serialize;
 
+use super::marked;
 use super::text::Layout;
 use crate::class::{Checked, HardBar, HardChange, Row, RowResult, hard_bars, hard_changes};
 use crate::keep::identity::printed_bars;
@@ -24,8 +25,6 @@ pub struct Class<'a> {
     pub rows: &'a [Row],
     pub hard_bars: Vec<HardBar>,
     pub hard_changes: Vec<NamedChange>,
-    #[serde(skip)]
-    line: &'a Line,
 }
 
 /// A finger change in the étude's own spelling.
@@ -55,7 +54,6 @@ impl<'a> Class<'a> {
                 .collect(),
             bars,
             rows,
-            line,
         }
     }
 
@@ -66,7 +64,7 @@ impl<'a> Class<'a> {
         })
     }
 
-    fn heading(&self) -> String {
+    pub fn heading(&self) -> String {
         let title = if self.title.is_empty() {
             "no title"
         } else {
@@ -301,63 +299,77 @@ pub fn html(class: &Class, part: &dyn Fn(usize) -> Option<String>) -> String {
         &class.heading(),
         html! {
             h1 { (class.heading()) }
-            h2 { "What the class finds hard" }
-            ul { @for said in class.hard_in_words() { li { (said) } } }
-            @if class.refused().next().is_some() {
-                h2 { "Not checked" }
-                ul { @for (row, reason) in class.refused() { li { (row.take) ": " (reason) } } }
-            }
-            h2 { "Players and bars" }
-            p { "A bar's number counts wrong, missed and added notes; · is none, – not played." }
-            div.wide { table {
-                thead { tr {
-                    th scope="col" { "player" } th scope="col" { "right" } th scope="col" { "unsure" }
-                    th scope="col" { "runs uneven" } th scope="col" { "tempo" }
-                    @for bar in &class.bars { th scope="col" { (bar) } }
-                } }
-                tbody { @for (n, row) in class.rows.iter().enumerate() { @if let Some(checked) = row.checked() {
-                    tr {
-                        th scope="row" {
-                            @match part(n) {
-                                Some(file) => a href=(file) { (row.player) },
-                                None => (row.player),
-                            }
-                        }
-                        td { (right_of(checked)) }
-                        td { (checked.summary.unsure) }
-                        td { (checked.uneven_runs) " of " (checked.uneven_runs + checked.even_runs + checked.unclear_runs) }
-                        td { @if let Some(bpm) = checked.figures.tempo_bpm { (format!("{bpm:.0}")) } }
-                        @for bar in &checked.figures.bars {
-                            @match faults(bar) {
-                                None => td { "–" },
-                                Some(0) => td { "·" },
-                                Some(faults) => td.marked { (faults) },
-                            }
-                        }
-                    }
-                } } }
-            } }
+            (content(class, part))
         },
     )
 }
 
-/// One player's page: the findings in words, and the marked part where there is one.
-pub fn player_html(class: &Class, row: &Row, marked: Option<&str>) -> String {
+/// What stands under the heading, for a page of one's own.
+pub fn content(class: &Class, part: &dyn Fn(usize) -> Option<String>) -> Markup {
+    html! {
+        h2 { "What the class finds hard" }
+        ul { @for said in class.hard_in_words() { li { (said) } } }
+        @if class.refused().next().is_some() {
+            h2 { "Not checked" }
+            ul { @for (row, reason) in class.refused() { li { (row.take) ": " (reason) } } }
+        }
+        h2 { "Players and bars" }
+        p { "A bar's number counts wrong, missed and added notes; · is none, – not played." }
+        div.wide tabindex="0" role="region" aria-label="Players and bars" { table {
+            thead { tr {
+                th scope="col" { "player" } th scope="col" { "right" } th scope="col" { "unsure" }
+                th scope="col" { "runs uneven" } th scope="col" { "tempo" }
+                @for bar in &class.bars { th scope="col" { (bar) } }
+            } }
+            tbody { @for (n, row) in class.rows.iter().enumerate() { @if let Some(checked) = row.checked() {
+                tr {
+                    th scope="row" {
+                        @match part(n) {
+                            Some(file) => a href=(file) { (row.player) },
+                            None => (row.player),
+                        }
+                    }
+                    td { (right_of(checked)) }
+                    td { (checked.summary.unsure) }
+                    td { (checked.uneven_runs) " of " (checked.uneven_runs + checked.even_runs + checked.unclear_runs) }
+                    td { @if let Some(bpm) = checked.figures.tempo_bpm { (format!("{bpm:.0}")) } }
+                    @for bar in &checked.figures.bars {
+                        @match faults(bar) {
+                            None => td { "–" },
+                            Some(0) => td { "·" },
+                            Some(faults) => td.marked { (faults) },
+                        }
+                    }
+                }
+            } } }
+        } }
+    }
+}
+
+/// One player's page: the marked part with all that belongs to it (of `marked::content`), or
+/// the worst findings in words where there is none.
+pub fn player_html(line: &Line, row: &Row, marked: Option<&str>) -> String {
     page(
         &row.player,
         html! {
             p { a href="../index.html" { "all players" } }
             h1 { (row.player) }
-            p { (class.line.title) }
-            @if let Some(checked) = row.checked() {
-                p { (right_of(checked)) " notes right, " (checked.summary.unsure) " could not be told" }
-                ul { @for text in &checked.worst { li { (text) } } }
-                @if checked.findings > checked.worst.len() {
-                    p { "and " (checked.findings - checked.worst.len()) " more" }
+            @match (marked, row.checked()) {
+                (Some(marked), _) => {
+                    style { (PreEscaped(marked::STYLE)) }
+                    (PreEscaped(marked))
                 }
-                @for warning in &checked.warnings { p { (warning) } }
+                (None, Some(checked)) => {
+                    p { (line.title) }
+                    p { (right_of(checked)) " notes right, " (checked.summary.unsure) " could not be told" }
+                    ul { @for text in &checked.worst { li { (text) } } }
+                    @if checked.findings > checked.worst.len() {
+                        p { "and " (checked.findings - checked.worst.len()) " more" }
+                    }
+                    @for warning in &checked.warnings { p { (warning) } }
+                }
+                (None, None) => {}
             }
-            @if let Some(marked) = marked { (PreEscaped(marked)) }
         },
     )
 }

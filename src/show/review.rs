@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::class::{change_name, harmless};
-pub use super::review_page::html;
+pub use super::review_page::{content, html, plots};
 use super::text::{Layout, beat_name};
 use crate::line::Line;
 use crate::progress::compare::{BarComparison, Difference};
@@ -26,7 +26,7 @@ pub fn text(line: &Line, review: &Review, layout: Layout) -> String {
     let mut out = format!("{}\n", heading(review));
     if let Some(last) = review.days.last() {
         out.push('\n');
-        plots(&mut out, review, last);
+        small_plots(&mut out, review, last);
     }
     let beat = beat_name(review.reached.beat_quarters);
     for (comparison, said) in [
@@ -112,7 +112,7 @@ fn bars_text(comparison: &Comparison) -> String {
     out
 }
 
-pub(super) fn heading(review: &Review) -> String {
+pub fn heading(review: &Review) -> String {
     let title = if review.title.is_empty() {
         "no title"
     } else {
@@ -128,7 +128,7 @@ pub(super) fn heading(review: &Review) -> String {
     text
 }
 
-fn plots(out: &mut String, review: &Review, last: &Day) {
+fn small_plots(out: &mut String, review: &Review, last: &Day) {
     let beat = beat_name(review.reached.beat_quarters);
     let shown = &review.days[review.days.len().saturating_sub(PLOT_DAYS)..];
     let mut row = |label: &str, of: fn(&Day) -> Option<f64>, words: Option<String>| {

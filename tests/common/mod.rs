@@ -31,6 +31,8 @@ impl Folder {
             .args(arguments)
             .current_dir(self.0.path())
             .env("NO_COLOR", "1")
+            // What is kept is kept here, not among the player's own takes.
+            .env("XDG_DATA_HOME", self.path("data"))
             .output()
             .expect("the program starts");
         Said::from(output)

@@ -223,6 +223,114 @@ fn notes_passed_over_are_missed_and_told_as_a_skip() {
 }
 
 #[test]
+fn two_notes_left_out_are_a_skip_unless_their_time_is_kept() {
+    let page: Vec<Written> = (0..64).map(|k| note(55 + 7 * k % 24, 0.25)).collect();
+    let line = line_of(&page, None);
+    let skipped = told(&line, play(&line, (0..30).chain(32..64), 0.5, 0.4));
+    assert_eq!(count(&skipped, Outcome::Missed), 2);
+    let skips: Vec<_> = skipped
+        .skips
+        .iter()
+        .map(|s| (s.from_idx, s.to_idx))
+        .collect();
+    assert_eq!(skips, [(29, 32)]);
+    // The note before is held through their time.
+    let mut notes = play(&line, 0..64, 0.5, 0.4);
+    notes[29].offset_s = notes[31].offset_s;
+    notes.drain(30..32);
+    let held = told(&line, notes);
+    assert_eq!(count(&held, Outcome::Right), 62);
+    assert!(held.skips.is_empty() && held.restarts.is_empty());
+}
+
+#[test]
+fn sounds_that_nobody_could_place_are_no_skip() {
+    let line = walk();
+    let mut notes = play(&line, 0..64, 0.5, 0.4);
+    for (k, note) in notes[20..27].iter_mut().enumerate() {
+        let midi = 95.0 + 4.0 * (k % 3) as f64;
+        *note = heard_note(
+            note.onset_s,
+            note.offset_s,
+            vec![PitchCandidate {
+                midi,
+                probability: 1.0,
+            }],
+            0.3,
+        );
+    }
+    let alignment = told(&line, notes);
+    assert!(alignment.skips.is_empty() && alignment.restarts.is_empty());
+    assert!(alignment.added.is_empty());
+    assert_eq!(count(&alignment, Outcome::Right), 57);
+}
+
+#[test]
+fn the_tongue_tells_where_in_a_trill_a_jump_was() {
+    let page: Vec<Written> = [57, 59, 60, 62]
+        .into_iter()
+        .chain((0..28).map(|k| 64 + 2 * (k % 2)))
+        .chain([67, 69, 71, 72])
+        .map(|m| note(m, 0.25))
+        .collect();
+    let line = line_of(&page, None);
+    for after in [8, 12, 16] {
+        let mut notes = play(&line, (0..after).chain(after + 8..36), 0.5, 0.4);
+        for (k, note) in notes.iter_mut().enumerate() {
+            note.tongued = k < 4 || k == after;
+        }
+        let alignment = told(&line, notes);
+        let skips: Vec<_> = alignment
+            .skips
+            .iter()
+            .map(|s| (s.from_idx, s.to_idx))
+            .collect();
+        assert_eq!(skips, [(after - 1, after + 8)]);
+    }
+    // Without it, nobody knows of all of them that they were left out.
+    let mut notes = play(&line, (0..12).chain(20..36), 0.5, 0.4);
+    notes.iter_mut().for_each(|note| note.tongued = false);
+    let alignment = told(&line, notes);
+    assert_eq!(alignment.skips.len(), 1);
+    assert!(count(&alignment, Outcome::Unsure) > 0);
+}
+
+#[test]
+fn one_of_two_equal_sounds_is_added() {
+    let line = walk();
+    let mut notes = play(&line, 0..64, 0.5, 0.8);
+    // The note comes twice in its own time.
+    let mut again = notes[30].clone();
+    notes[30].offset_s = again.onset_s + 0.08;
+    again.onset_s += 0.09;
+    again.confidence = 0.995;
+    notes.insert(31, again);
+    let alignment = told(&line, notes);
+    assert_eq!(count(&alignment, Outcome::Right), 64);
+    assert_eq!(alignment.added.len(), 1);
+}
+
+#[test]
+fn an_added_note_heard_in_pieces_is_one() {
+    let line = walk();
+    let mut notes = play(&line, 0..64, 0.5, 0.8);
+    let at = notes[31].onset_s;
+    notes[30].offset_s = at - 0.06;
+    let midi = (line.notes[30]
+        .sounding_midi
+        .max(line.notes[31].sounding_midi)
+        + 3) as f64;
+    let mut second = sound(at - 0.035, at, midi);
+    second.confidence = 0.2;
+    notes.insert(31, sound(at - 0.06, at - 0.035, midi));
+    notes.insert(32, second);
+    let alignment = told(&line, notes);
+    let added: Vec<usize> = alignment.added.iter().map(|a| a.heard_idx).collect();
+    assert_eq!(added, [31]);
+    assert!(alignment.transitions.is_empty());
+}
+
+#[test]
 fn a_repeat_left_out_is_not_reached() {
     let mut page: Vec<Written> = walk()
         .notes

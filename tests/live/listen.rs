@@ -177,3 +177,52 @@ fn what_cannot_be_is_refused_with_a_reason() {
         assert!(said.err.contains(reason), "{arguments:?}: {}", said.err);
     }
 }
+
+#[test]
+fn every_take_listened_to_is_in_the_library() {
+    let folder = Folder::new();
+    let (line, take) = (
+        made("faults").join("line.musicxml"),
+        made("faults").join("take.flac"),
+    );
+    let listen = |more: &[&str]| {
+        let mut arguments = vec!["listen", text(&line), "--take", text(&take), "--fast"];
+        arguments.extend(["--library", "kept", "--events", "-"]);
+        arguments.extend(more);
+        let said = folder.run(&arguments);
+        assert_eq!(said.status, Some(0), "{}", said.err);
+        said.err
+    };
+    assert!(!listen(&["--no-keep"]).contains("take 1"));
+    assert!(!folder.path("kept").exists());
+    assert!(listen(&["--player", "Ada"]).contains("kept as take 1"));
+    let list = folder.run(&["library", "--library", "kept"]);
+    assert!(list.out.contains("Ada"), "{}", list.out);
+    // The report that was kept is that of the whole take.
+    let report = folder.run(&["library", "report", "1", "--library", "kept"]);
+    let check = folder.run(&["check", text(&line), text(&take), "--json", "-"]);
+    let json = |text: &str| serde_json::from_str::<Value>(text).expect("a report is JSON");
+    assert_eq!(json(&report.out), json(&check.out));
+    assert!(take.is_file(), "the player's own file stays");
+
+    // Where it cannot be kept the report comes all the same, and says where the recording is.
+    folder.write("no-folder", "");
+    let said = folder.run(&[
+        "listen",
+        text(&line),
+        "--take",
+        text(&take),
+        "--fast",
+        "--library",
+        "no-folder",
+        "--json",
+        "report.json",
+    ]);
+    assert_eq!(said.status, Some(0), "{}", said.err);
+    assert!(
+        said.err.contains("not kept") && said.err.contains("take.flac"),
+        "{}",
+        said.err
+    );
+    assert!(folder.path("report.json").is_file());
+}

@@ -389,11 +389,149 @@ async fn a_take_is_followed_while_it_is_played() {
         let check = checked(&line, &take);
         assert_eq!(tab.texts(".finding").await, wanted_texts(&check));
         let kinds = tab.run("return [...new Set(came.map((e) => e.event))]").await;
+        // Marks came into the picture when a phrase was over, before the report.
+        if cfg!(feature = "engrave") {
+            let pencilled = "return came.filter((e) => e.event === 'phrase' && e.findings.length).length - came.filter((e) => e.event === 'pencilled').length";
+            assert_eq!(tab.run(pencilled).await, json!(0));
+        }
         for kind in ["position", "heard", "level", "done", "report"] {
             assert!(kinds.as_array().expect("kinds").contains(&json!(kind)), "{kind} is not in {kinds}");
         }
         tab.click(".finding").await;
         tab.wait("!player.paused").await;
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn kept_takes_are_the_lines_history() {
+    let served = Served::start(&[]);
+    browse(&served, |tab| async move {
+        put_up(&tab, "faults").await;
+        tab.wait("document.querySelectorAll('.kept-take').length === 1")
+            .await;
+        let kept = tab.text("#kept").await;
+        assert!(kept.starts_with("Kept as take 1"), "{kept}");
+        // The same recording again is the same take.
+        tab.click("#check").await;
+        tab.wait("!stand.busy && stand.report.kept.includes('already')")
+            .await;
+        let before = tab.texts(".finding").await;
+        let (line, _) = made("faults");
+        // Another line has no takes of its own; the first has its take when it comes back.
+        tab.drop_text("other.abc", "X:1\nT:Other\nL:1/4\nK:C\nCDEF|G4|\n").await;
+        tab.wait("stand.line.name === 'other.abc' && document.getElementById('history').hidden")
+            .await;
+        tab.drop_text("line.musicxml", &std::fs::read_to_string(line).expect("the line"))
+            .await;
+        tab.wait("!document.getElementById('history').hidden").await;
+        tab.run("stand.take = null; stand.report = null").await;
+        tab.click(".kept-take").await;
+        tab.wait("stand.report").await;
+        assert_eq!(tab.texts(".finding").await, before);
+        // Its pictures and its sound are there again.
+        tab.wait("[...document.querySelectorAll('#plots img')].every((i) => i.complete && i.naturalWidth > 0)")
+            .await;
+        tab.click(".finding").await;
+        tab.wait("!player.paused").await;
+        for (width, scheme) in [(390, "light"), (1280, "dark")] {
+            tab.scheme(scheme).await;
+            tab.window(width, 900).await;
+            tab.keep_picture(&format!("history-{width}-{scheme}")).await;
+        }
+    })
+    .await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn several_takes_are_a_class() {
+    let served = Served::start(&[]);
+    let folder = served.folder.clone();
+    browse(&served, |tab| async move {
+        let (line, take) = made("faults");
+        std::fs::copy(&take, folder.path().join("anna.flac")).expect("a take");
+        std::fs::copy(made("restart").1, folder.path().join("cem.flac")).expect("a take");
+        std::fs::write(folder.path().join("broken.wav"), b"RIFF\x10\0\0\0WAVEjunk")
+            .expect("a file");
+        tab.drop_text(
+            "line.musicxml",
+            &std::fs::read_to_string(&line).expect("the line"),
+        )
+        .await;
+        tab.wait("stand.line").await;
+        let names = ["anna.flac", "cem.flac", "broken.wav"];
+        let paths = names.map(|name| folder.path().join(name).display().to_string());
+        tab.choose("#take-file", Path::new(&paths.join("\n"))).await;
+        tab.wait("!document.getElementById('class').hidden").await;
+        assert_eq!(
+            tab.texts("#class-table tbody th").await,
+            ["anna", "cem"],
+            "a row a player, one bad file reported"
+        );
+        let said = tab.text("#class").await;
+        assert!(
+            said.to_lowercase().contains("broken.wav: ") && !said.contains("/tmp"),
+            "{said}"
+        );
+        for (width, scheme) in [(390, "dark"), (1280, "light")] {
+            tab.scheme(scheme).await;
+            tab.window(width, 900).await;
+            let over = tab
+                .run("return document.documentElement.scrollWidth - innerWidth")
+                .await;
+            assert!(
+                over.as_i64().is_some_and(|o| o <= 0),
+                "{over} pixels too wide at {width}"
+            );
+            tab.keep_picture(&format!("class-{width}-{scheme}")).await;
+        }
+        // A player's name puts the marked part on the stand.
+        tab.click("#class-table tbody a").await;
+        tab.wait("stand.report && !stand.busy").await;
+        assert_eq!(
+            tab.texts(".finding").await,
+            wanted_texts(&checked(&line, &take))
+        );
+    })
+    .await;
+}
+
+/// Rules of axe-core (npm, `scripts/setup test`), the reference checker of WCAG 2.2.
+#[tokio::test(flavor = "multi_thread")]
+async fn axe_has_no_serious_finding() {
+    let place =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("target/tools/node_modules/axe-core/axe.min.js");
+    let Ok(axe) = std::fs::read_to_string(&place) else {
+        // Only where neither npm nor its registry is to be had.
+        eprintln!("axe-core is not here: `scripts/setup test` brings it where there is npm");
+        return;
+    };
+    let served = Served::start(&[]);
+    browse(&served, |tab| async move {
+        let look = async |when: &str| {
+            tab.run(&axe).await;
+            tab.run("window.told = null; axe.run().then((r) => { told = r; }, (e) => { told = { violations: [{ impact: 'serious', id: String(e), nodes: [] }], passes: [] }; })").await;
+            tab.wait("window.told").await;
+            let found = tab.run("return told.violations.map((v) => [v.impact, v.id, v.nodes.map((n) => n.target.join(' ')).slice(0, 5)])").await;
+            let passed = tab.run("return told.passes.length").await;
+            assert!(passed.as_i64().is_some_and(|n| n > 10), "axe looked at nothing: {passed}");
+            println!("axe-core {when}: {passed} rules passed, findings {found}");
+            let serious = found.as_array().expect("a list").iter().filter(|v| v[0] == "serious" || v[0] == "critical").count();
+            assert_eq!(serious, 0, "{when}: {found}");
+        };
+        for scheme in ["light", "dark"] {
+            tab.scheme(scheme).await;
+            look(&format!("empty, {scheme}")).await;
+        }
+        put_up(&tab, "faults").await;
+        tab.wait("document.querySelector('.kept-take') && !document.getElementById('picture').hidden || !stand.canEngrave").await;
+        for scheme in ["light", "dark"] {
+            tab.scheme(scheme).await;
+            for width in [390, 1280] {
+                tab.window(width, 900).await;
+                look(&format!("checked, {width}, {scheme}")).await;
+            }
+        }
     })
     .await;
 }

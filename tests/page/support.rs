@@ -37,6 +37,7 @@ impl Served {
             .arg("page")
             .args(arguments)
             .env("XDG_CONFIG_HOME", folder.path())
+            .env("XDG_DATA_HOME", folder.path())
             .env("HOME", folder.path())
             .env("TMPDIR", folder.path())
             .stdout(Stdio::piped())

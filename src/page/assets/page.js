@@ -18,6 +18,9 @@ const AROUND_S = 0.6;
 /** Heard before the note that the player starts at, so that its beginning is whole. */
 const BEFORE_S = 0.15;
 
+/** The notes that marks and times are told of: a kept take may be of an older version. */
+const notesOnStand = () => (stand.report?.line ?? stand.line.line).notes;
+
 // ---- asking ----------------------------------------------------------------------------------
 
 class Said extends Error {}
@@ -46,8 +49,13 @@ const post = (path, what) => ask(path, {
 });
 
 /** Runs `what`; a failure becomes a sentence on the page, and everything else stays as it was. */
-async function attempt(what) {
+function attempt(what) {
   $('trouble').hidden = true;
+  return quietly(what);
+}
+
+/** The same for what nobody asked for: a sentence that stands there goes on standing. */
+async function quietly(what) {
   try {
     await what();
   } catch (error) {
@@ -125,7 +133,13 @@ async function takeLine(file) {
     $('instrument').value = last;
     await readAgain();
   }
-  if (stand.take) check();
+  checkAgain();
+}
+
+/** What was chosen is held against the line that is on the stand now. */
+function checkAgain() {
+  if (stand.class) checkClass();
+  else if (stand.take) check();
 }
 
 /** The same file, with another part or instrument. */
@@ -165,6 +179,7 @@ function showLine(answer) {
   $('problems').replaceChildren(...line.problems.map((p) => make('li', {}, `${p.place}: ${p.text}`)));
   $('margin').hidden = true;
   $('plots').hidden = true;
+  $('class').hidden = true;
   $('sheet').classList.remove('marked');
   showInWords(line.notes, []);
   drawPart(`api/lines/${answer.number}/part`, choice());
@@ -172,16 +187,41 @@ function showLine(answer) {
   halt();
   ready();
   busy(`${answer.name} is on the stand.`);
+  showHistory();
 }
 
 async function takeTake(file) {
   busy(`Reading ${file.name}.`);
   const answer = await ask(`api/takes?name=${encodeURIComponent(file.name)}`, { method: 'POST', body: file });
   stand.take = answer;
+  stand.class = null;
   chosen($('take-name'), `${answer.name}, ${clock(answer.duration_s)}`);
   ready();
   if (stand.line) check();
   else busy(`${answer.name} is ready: now choose its line.`);
+}
+
+/** Several takes are a class: each is taken in, then all are checked. */
+async function takeClass(files) {
+  const takes = [];
+  const refused = [];
+  for (const file of files) {
+    busy(`Reading ${file.name}.`, (takes.length + refused.length) / files.length);
+    try {
+      takes.push(await ask(`api/takes?name=${encodeURIComponent(file.name)}`, { method: 'POST', body: file }));
+    } catch (error) {
+      // One bad file is told of, and the rest go on.
+      if (!(error instanceof Said)) throw error;
+      refused.push(error.message);
+    }
+  }
+  if (takes.length === 0) throw new Said(refused[0]);
+  stand.class = takes;
+  stand.refused = refused;
+  chosen($('take-name'), count(takes.length, 'take'));
+  ready();
+  if (stand.line) checkClass();
+  else busy(`${count(takes.length, 'take')} are ready: now choose their line.`);
 }
 
 function chosen(element, name) {
@@ -191,7 +231,7 @@ function chosen(element, name) {
 }
 
 function ready() {
-  $('check').disabled = !(stand.line && stand.take) || Boolean(stand.busy);
+  $('check').disabled = !(stand.line && (stand.take || stand.class)) || Boolean(stand.busy);
   $('listen').disabled = !stand.line || Boolean(stand.busy);
 }
 
@@ -233,6 +273,7 @@ const EVENTS = {
   found: (event) => here(event.index),
   level: (event) => { $('level').value = event.dbfs; },
   phrase: (event) => addPhrase(event.findings),
+  pencilled: (event) => drawPart(`api/reports/${event.report}/part`, { at: performance.now() }),
   gap: () => {},
   heard: () => {},
   done: (event) => {
@@ -243,9 +284,21 @@ const EVENTS = {
     busy(event.reason ? `${event.reason} Making the report of what was heard.` : 'Making the report.', 0);
   },
   hearing: (event) => busy(undefined, event.share),
-  report: (event) => { idle(); showReport(event); },
-  refused: (event) => { idle(); trouble(event.text); },
+  report: (event) => { idle(); showReport(event); showHistory(); },
+  class: (event) => { idle(); showClass(event); },
+  refused: (event) => { idle(); putBack(); trouble(event.text); },
 };
+
+/** A listening that came to nothing: what was on the stand before is there again. */
+function putBack() {
+  const before = stand.before;
+  stand.before = null;
+  if (before) showReport(before);
+  else if (!stand.report) {
+    $('margin').hidden = true;
+    $('sheet').classList.remove('marked');
+  }
+}
 
 function check() {
   stand.busy = 'check';
@@ -256,6 +309,21 @@ function check() {
     line: stand.line.number,
     choice: choice(),
     take: stand.take.number,
+    keep: $('keep').checked,
+    bars: $('bars').value || null,
+    click: $('to-click').checked ? click() : null,
+  }).catch((error) => { idle(); throw error; }));
+}
+
+function checkClass() {
+  stand.busy = 'class';
+  ready();
+  busy(`Hearing ${count(stand.class.length, 'take')}.`, 0);
+  return attempt(() => send({
+    do: 'class',
+    line: stand.line.number,
+    choice: choice(),
+    takes: stand.class.map((take) => take.number),
     bars: $('bars').value || null,
     click: $('to-click').checked ? click() : null,
   }).catch((error) => { idle(); throw error; }));
@@ -264,8 +332,18 @@ function check() {
 /** The program listens by this machine's microphone; the page only shows what it says. */
 function listen() {
   stand.busy = 'listen';
+  stand.class = null;
   ready();
   halt();
+  if (stand.report) {
+    stand.before = stand.report;
+    stand.report = null;
+    drawPart(`api/lines/${stand.line.number}/part`, choice());
+    showInWords(stand.line.line.notes, []);
+  }
+  $('plots').hidden = true;
+  $('kept').hidden = true;
+  $('warnings').replaceChildren();
   $('findings').replaceChildren();
   $('figures').replaceChildren();
   $('counts').textContent = 'So far:';
@@ -308,6 +386,7 @@ function idle() {
 // ---- the report ------------------------------------------------------------------------------
 
 function showReport(event) {
+  stand.before = null;
   stand.report = event;
   stand.take = event.take;
   stand.lineSound = null;
@@ -322,10 +401,14 @@ function showReport(event) {
   if (check.findings.length === 0) $('findings').append(make('li', {}, 'Nothing to mark.'));
   $('figures').replaceChildren(...figures(check).map((text) => make('p', {}, text)));
   $('warnings').replaceChildren(...[...event.remarks, ...check.take.warnings].map((text) => make('li', {}, text)));
+  $('kept').hidden = !event.kept;
+  $('kept').textContent = event.kept ?? '';
   $('save-html').hidden = !stand.canEngrave;
   $('save-html').href = `api/reports/${event.report}/marked.html`;
   $('save-json').href = `api/reports/${event.report}/check.json`;
-  showInWords(stand.line.line.notes, check.findings);
+  const bars = barsOf(notesOnStand());
+  $('from-bar').replaceChildren(...bars.map((bar) => new Option(barName(bar), bar.first)));
+  showInWords(notesOnStand(), check.findings);
   drawPart(`api/reports/${event.report}/part`, {});
   drawPlots(event.report);
   $('play-take').hidden = false;
@@ -435,9 +518,11 @@ const MM = 25.4 / 96;
 function drawPart(address, chosen) {
   if (!stand.canEngrave) return;
   const asked = Object.entries(chosen).filter(([, value]) => value !== null);
-  const query = new URLSearchParams([...asked, ['width_mm', $('stand').clientWidth * MM]]);
+  const width = $('stand').clientWidth;
+  const query = new URLSearchParams([...asked, ['width_mm', width * MM]]);
   stand.drawing = `${address}?${query}`;
-  attempt(async () => {
+  stand.drawn = { address, chosen, width };
+  quietly(async () => {
     const mine = stand.drawing;
     const answer = await fetch(mine);
     const text = await answer.text();
@@ -447,16 +532,31 @@ function drawPart(address, chosen) {
       throw new Said(JSON.parse(text).error);
     }
     const drawn = new DOMParser().parseFromString(text, 'text/html').body.firstElementChild;
-    $('picture').replaceChildren(document.importNode(drawn, true));
+    $('picture').replaceChildren($('bar-here'), document.importNode(drawn, true));
     $('picture').hidden = false;
     const findings = stand.report?.check.findings ?? [];
+    const left = new Set(findings.keys());
     for (const mark of $('picture').querySelectorAll('.mark')) {
       const first = Number(mark.dataset.index ?? mark.dataset.first);
-      const i = findings.findIndex((f) => f.kind === mark.dataset.kind && firstOf(f) === first);
+      const i = findings.findIndex((f, k) => left.has(k) && f.kind === mark.dataset.kind && firstOf(f) === first);
       if (i >= 0) mark.dataset.finding = i;
+      left.delete(i);
     }
-    showInWords(stand.line.line.notes, findings);
+    lastHere = null;
+    showInWords(notesOnStand(), findings);
   });
+}
+
+/** A window that was not moved for so long has its new size. */
+const SETTLED_MS = 250;
+/** Of the width: below this change the picture is only scaled. */
+const SCALED = 0.1;
+
+/** Engraves the part anew for a window of another width. */
+function redraw() {
+  if (!stand.drawn) return;
+  const { address, chosen, width } = stand.drawn;
+  if (Math.abs($('stand').clientWidth / width - 1) > SCALED) drawPart(address, chosen);
 }
 
 /** A click into the picture: its finding, or else the bar of the note. */
@@ -469,21 +569,96 @@ function hearPicture(e) {
   const note = e.target.closest('[data-index]');
   if (!note) return;
   const index = Number(note.dataset.index);
-  const bar = barsOf(stand.line.line.notes).findLast((b) => b.first <= index);
+  const bar = barsOf(notesOnStand()).findLast((b) => b.first <= index);
   hearNotes(bar.first, bar.last);
 }
 
 const PLOTS = [
   ['tempo', 'Tempo over the bars, in beats a minute'],
-  ['evenness', 'Unevenness of each run, in milliseconds'],
+  ['evenness', 'Unevenness of each run, in milliseconds: filled is uneven, open even, a thin line cannot be told; the short rule is half of what listeners notice'],
   ['tuning', 'Tuning of each note against the take\u2019s own A, in cents, sharp upwards'],
 ];
 
 function drawPlots(report) {
-  $('plots').replaceChildren(...PLOTS.map(([name, caption]) => make('figure', {},
+  $('plots').replaceChildren(...PLOTS.map(([name, caption]) => make('figure', { tabindex: 0 },
     make('figcaption', {}, `${caption}.`),
     make('img', { src: `api/reports/${report}/plots/${name}.svg`, alt: `${caption}; the figures are in the file of figures.` }))));
   $('plots').hidden = false;
+}
+
+// ---- history and class -----------------------------------------------------------------------
+
+/** Takes shown before the older ones are asked for. */
+const TAKES_SHOWN = 8;
+
+/** The kept takes of the line on the stand, newest first, and what they show over the days. */
+function showHistory() {
+  return quietly(async () => {
+    const line = stand.line.number;
+    const query = new URLSearchParams(Object.entries(choice()).filter(([, value]) => value !== null));
+    const told = await ask(`api/lines/${line}/history?${query}`);
+    if (line !== stand.line.number) return;
+    $('history').hidden = told.takes.length === 0;
+    if (told.takes.length === 0) return;
+    $('history-title').textContent = told.heading;
+    const items = told.takes.map((take) => {
+      const button = make('button', { type: 'button', class: 'kept-take' }, keptInWords(take));
+      button.addEventListener('click', () => openKept(take.id));
+      return make('li', { value: take.id }, button);
+    });
+    for (const item of items.slice(TAKES_SHOWN)) item.hidden = true;
+    const all = make('button', { type: 'button' }, `Show all ${items.length}`);
+    all.addEventListener('click', () => {
+      for (const item of items) item.hidden = false;
+      items[TAKES_SHOWN].querySelector('button').focus();
+      all.parentElement.remove();
+    });
+    $('kept-takes').replaceChildren(...items);
+    if (items.length > TAKES_SHOWN) $('kept-takes').append(make('li', { class: 'more' }, all));
+    putInto($('review'), told.review);
+  });
+}
+
+function keptInWords(take) {
+  const words = [take.played.slice(0, 16), take.player, take.bars && `bars ${take.bars}`,
+    `${take.right} of ${take.judged} right${take.added ? `, ${take.added} added` : ''}`,
+    take.tempo_bpm && `${number(take.tempo_bpm)} beats a minute`];
+  return words.filter(Boolean).join(' \u00b7 ');
+}
+
+/** A kept take on the stand again, with its marks, its pictures and its sound. */
+function openKept(id) {
+  return attempt(async () => {
+    busy(`Opening take ${id}.`);
+    const event = await ask(`api/kept/${id}`);
+    stand.class = null;
+    showReport(event);
+    $('stand').focus();
+  });
+}
+
+/** Our own server's HTML, without ever running anything in it. */
+function putInto(element, html) {
+  const drawn = new DOMParser().parseFromString(html, 'text/html').body;
+  element.replaceChildren(...[...drawn.childNodes].map((node) => document.importNode(node, true)));
+}
+
+function showClass(event) {
+  $('class-title').textContent = event.heading;
+  putInto($('class-table'), event.table);
+  $('class-refused').replaceChildren(...stand.refused.map((text) => make('li', {}, text)));
+  for (const link of $('class-table').querySelectorAll('a[href^="#take-"]')) {
+    const take = event.takes.find((t) => link.hash === `#take-${t.number}`);
+    link.addEventListener('click', (e) => {
+      e.preventDefault();
+      stand.take = take;
+      $('stand').focus();
+      check();
+    });
+  }
+  $('class').hidden = false;
+  $('class').focus();
+  busy('The class is checked. A player\u2019s name puts the marked part on the stand.');
 }
 
 // ---- listening -------------------------------------------------------------------------------
@@ -511,7 +686,7 @@ function secondsOf(index, source) {
 
 /** The note that sounds `seconds` into what is loaded. */
 function indexAt(seconds) {
-  const n = stand.line.line.notes.length;
+  const n = notesOnStand().length;
   let found = 0;
   for (let i = 0; i < n; i += 1) {
     const onset = loaded === 'line' ? stand.lineSound.onsets_s[i] : stand.report.check.notes[i].onset_s;
@@ -568,7 +743,7 @@ function hearNotes(first, last) {
     const source = stand.report ? wanted : 'line';
     await load(source);
     const start = secondsOf(first, source);
-    const next = last + 1 < stand.line.line.notes.length ? secondsOf(last + 1, source) : player.duration;
+    const next = last + 1 < notesOnStand().length ? secondsOf(last + 1, source) : player.duration;
     await play(start - AROUND_S, Math.max(start, next) + AROUND_S);
     spot = first;
   });
@@ -623,19 +798,45 @@ const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seco
 
 /** Marks the bar that sounds. */
 function here(index) {
-  const bar = index === null ? null : barsOf(stand.line.line.notes).findLast((b) => b.first <= index);
+  const bar = index === null || !stand.line ? null : barsOf(notesOnStand()).findLast((b) => b.first <= index);
   if (lastHere === bar?.first) return;
   lastHere = bar?.first;
   for (const item of document.querySelectorAll('.here')) item.classList.remove('here');
+  $('bar-here').hidden = true;
   if (!bar) return;
   for (const item of document.querySelectorAll(`[data-bar="${bar.first}"]`)) item.classList.add('here');
+  shade(bar);
+}
+
+/** A light shade behind a bar of the picture. */
+function shade(bar) {
+  const picture = $('picture');
+  const sides = [];
+  for (let index = bar.first; index <= bar.last; index += 1) {
+    const note = picture.querySelector(`[data-index="${index}"]:not(.mark)`);
+    if (note) sides.push([note.getBoundingClientRect(), note.closest('.system')]);
+  }
+  if (sides.length === 0) return;
+  const system = sides[0][1];
+  const on = sides.filter((side) => side[1] === system).map((side) => side[0]);
+  const staff = system.querySelector('.staff').getBoundingClientRect();
+  const frame = picture.getBoundingClientRect();
+  const left = Math.min(...on.map((r) => r.left)) - frame.left + picture.scrollLeft;
+  const right = Math.max(...on.map((r) => r.right)) - frame.left + picture.scrollLeft;
+  Object.assign($('bar-here').style, {
+    left: `${left - 6}px`,
+    width: `${right - left + 12}px`,
+    top: `${Math.min(staff.top, ...on.map((r) => r.top)) - frame.top - 4}px`,
+    height: `${Math.max(staff.bottom, ...on.map((r) => r.bottom)) - Math.min(staff.top, ...on.map((r) => r.top)) + 8}px`,
+  });
+  $('bar-here').hidden = false;
 }
 
 function tick() {
   if (until !== null && player.currentTime >= until) player.pause();
   if (loaded) {
     const index = indexAt(player.currentTime);
-    const bar = stand.line.line.notes[index].bar;
+    const bar = notesOnStand()[index].bar;
     $('place').value = String(player.currentTime);
     $('place').setAttribute('aria-valuetext', `bar ${bar}, ${clock(player.currentTime)}`);
     $('where').textContent = `${clock(player.currentTime)}, bar ${bar}`;
@@ -655,10 +856,10 @@ function showPlaying() {
 async function takeIn(files) {
   // The line first: a take is checked as soon as both are there.
   const all = [...files].sort((a, b) => LINE_NAME.test(b.name) - LINE_NAME.test(a.name));
-  for (const file of all) {
-    if (LINE_NAME.test(file.name)) await takeLine(file);
-    else await takeTake(file);
-  }
+  const takes = all.filter((file) => !LINE_NAME.test(file.name));
+  for (const file of all) if (LINE_NAME.test(file.name)) await takeLine(file);
+  if (takes.length > 1) await takeClass(takes);
+  else if (takes.length === 1) await takeTake(takes[0]);
 }
 
 function remember() {
@@ -670,15 +871,17 @@ function remember() {
 function begin() {
   $('line-file').addEventListener('change', (e) => attempt(() => takeIn(e.target.files)).finally(() => { e.target.value = ''; }));
   $('take-file').addEventListener('change', (e) => attempt(async () => {
-    for (const file of e.target.files) await takeTake(file);
+    const files = [...e.target.files];
+    if (files.length > 1) await takeClass(files);
+    else for (const file of files) await takeTake(file);
   }).finally(() => { e.target.value = ''; }));
-  $('desk').addEventListener('submit', (e) => { e.preventDefault(); if (!$('check').disabled) check(); });
+  $('desk').addEventListener('submit', (e) => { e.preventDefault(); if (!$('check').disabled) checkAgain(); });
   for (const id of ['instrument', 'part']) {
     $(id).addEventListener('change', () => attempt(async () => {
       if (id === 'instrument' && $('instrument').value) remember();
       if (!stand.line) return;
       await readAgain();
-      if (stand.take) check();
+      checkAgain();
     }));
   }
   for (const id of ['beat', 'bpm']) {
@@ -688,6 +891,13 @@ function begin() {
       if (!stand.report) stand.lineSound = null;
     });
   }
+  let settled = null;
+  window.addEventListener('resize', () => {
+    $('bar-here').hidden = true;
+    lastHere = null;
+    clearTimeout(settled);
+    settled = setTimeout(redraw, SETTLED_MS);
+  });
   $('trouble-read').addEventListener('click', () => { $('trouble').hidden = true; $('check').focus(); });
   $('listen').addEventListener('click', listen);
   $('stop').addEventListener('click', () => attempt(() => send({ do: 'stop' })));

@@ -14,20 +14,22 @@ use crate::show::words::{number, plus_minus};
 
 /// A take's marked part with everything that was found.
 pub fn of_take(part: &Part, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    let title = format!("{}, marked", title_of(part.line));
+    Ok(document(&title, content(part, check, options)?))
+}
+
+/// What stands on it, for a page of one's own that has [`STYLE`].
+pub fn content(part: &Part, check: &Check, options: &Options) -> Result<Markup, EngraveError> {
     let sheet = part.engrave(options)?;
     let line = part.line;
-    let title = title_of(line);
-    Ok(document(
-        &format!("{title}, marked"),
-        html! {
-            (head(line, check, &title))
-            (systems(&sheet))
-            (findings(check))
-            (figures(line, check))
-            (tuning_table(check))
-            (how_to_read())
-        },
-    ))
+    Ok(html! {
+        (head(line, check, &title_of(line)))
+        (systems(&sheet))
+        (findings(check))
+        (figures(line, check))
+        (tuning_table(check))
+        (how_to_read())
+    })
 }
 
 /// A part engraved as `sheet`, and what is said of it.
@@ -57,7 +59,7 @@ pub fn document(title: &str, body: Markup) -> String {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(PAGE_STYLE)) (PreEscaped(STYLE)) }
             }
             body { main { (body) } }
         }
@@ -229,12 +231,17 @@ fn how_to_read() -> Markup {
     }
 }
 
-const STYLE: &str = "
+const PAGE_STYLE: &str = "
 :root{color-scheme:light}
 body{margin:0;background:#fff;color:#161616;font:16px/1.45 'Liberation Sans',Arial,Helvetica,sans-serif}
 main{max-width:60rem;margin:0 auto;padding:1rem}
 h1{font-size:1.6rem;margin:.2rem 0;text-align:center}
 h2{font-size:1.15rem;margin:1.4rem 0 .4rem}
+@media print{main{max-width:none;padding:0}}
+";
+
+/// What the content needs; on paper 15 mm margins and no system cut in two.
+pub const STYLE: &str = "
 .under{text-align:center;margin:.1rem 0 .6rem}
 svg.glyphs{position:absolute}
 svg.system{display:block;width:100%;height:auto;margin:0 0 1.1rem;break-inside:avoid}
@@ -247,5 +254,5 @@ th,td{text-align:right;padding:.1rem .7rem;border-bottom:1px solid #999;font-wei
 table.words th,table.words td{text-align:left;vertical-align:top}
 .key{font-size:.92rem;break-inside:avoid}
 @page{margin:15mm}
-@media print{main{max-width:none;padding:0}body{font-size:11pt}h2{break-after:avoid}}
+@media print{body{font-size:11pt}h2{break-after:avoid}}
 ";

@@ -83,10 +83,15 @@ struct Hand<'a> {
     check: &'a Check,
     score: &'a mut Score,
     drawings: Drawings,
-    /// Rings already round a notehead (rounded place), so that the next is wider.
-    rings: HashMap<(usize, i64, i64), usize>,
+    /// What the rings round a notehead (rounded place) say, so that another one is wider.
+    rings: HashMap<(usize, i64, i64), Vec<String>>,
     n_hooks: usize,
 }
+
+/// Said by the dotted ring; no note is called so.
+const MISSED: &str = "missed";
+/// Stands for a mark that is there already, with the time through.
+const AGAIN: &str = "again";
 
 /// A stretch of a span on one system.
 #[derive(Clone, Copy)]
@@ -171,20 +176,29 @@ impl Hand<'_> {
     ) {
         let first = finding.place.first();
         let others = finding.places.iter().copied().filter(|&i| i != first);
+        let mut drawn: Vec<Head> = Vec::new();
         for index in std::iter::once(first).chain(others) {
-            if index < self.score.heads.len() {
+            // A notehead that is played twice has one sign of each finding.
+            if index < self.score.heads.len() && !drawn.contains(&self.head(index)) {
+                drawn.push(self.head(index));
                 let (system, drawing) = sign(self, index);
                 self.put(finding, system, index == first, drawing);
             }
         }
     }
 
-    fn ring(&mut self, index: usize, dotted: bool) -> (Head, String) {
+    /// A ring round the notehead for what it `says`, and whether the same was said of an earlier
+    /// time through: then the pencil goes round once more in the same ring.
+    fn ring(&mut self, index: usize, says: &str) -> (Head, String, bool) {
         let head = self.head(index);
+        let dotted = says == MISSED;
         let place = (head.system, head.x.round() as i64, head.y.round() as i64);
-        let n_before = self.rings.entry(place).or_default();
-        let wider = 55.0 * *n_before as f64;
-        *n_before += 1;
+        let before = self.rings.entry(place).or_default();
+        let same = before.iter().position(|said| said == says);
+        let wider = 55.0 * same.unwrap_or(before.len()) as f64;
+        if same.is_none() {
+            before.push(says.into());
+        }
         let (rx, ry) = (head.half_width + 85.0 + wider, 165.0 + wider);
         self.score.systems[head.system].skyline.add(Rect {
             left: head.x - rx,
@@ -193,7 +207,7 @@ impl Hand<'_> {
             bottom: head.y + ry,
         });
         let ring = draw::ring(head.x, head.y, (rx, ry), index, dotted, Pencil::Grey);
-        (head, ring)
+        (head, ring, same.is_some())
     }
 
     /// Words above a note; the time through is added where it is not the first.
@@ -223,7 +237,6 @@ impl Hand<'_> {
     }
 
     fn wrong(&mut self, index: usize) -> (usize, String) {
-        let (head, ring) = self.ring(index, false);
         let name = match heard_as(self.line, self.check, index) {
             Some(heard) if heard.midi().abs_diff(self.line.notes[index].written.midi()) < 8 => {
                 heard.name()
@@ -232,7 +245,11 @@ impl Hand<'_> {
             Some(heard) => heard.to_string(),
             None => "?".into(),
         };
-        let words = self.words_above(head, index, &name, 330.0, Pencil::Grey);
+        let (head, ring, again) = self.ring(index, &name);
+        let words = match again {
+            true => self.words_above(head, index, AGAIN, WORDS, Pencil::Grey),
+            false => self.words_above(head, index, &name, 330.0, Pencil::Grey),
+        };
         (head.system, ring + &words)
     }
 
@@ -240,10 +257,10 @@ impl Hand<'_> {
         let (first, last) = (finding.place.first(), finding.place.last());
         let mut by_system: Vec<(usize, String)> = Vec::new();
         for index in first..=last {
-            let (head, mut drawing) = self.ring(index, true);
-            let later = self.line.notes[index].pass > 1;
-            if later && index == first {
-                drawing += &self.words_above(head, first, "", WORDS, Pencil::Grey);
+            let (head, mut drawing, again) = self.ring(index, MISSED);
+            if self.line.notes[index].pass > 1 && index == first {
+                let words = if again { AGAIN } else { "" };
+                drawing += &self.words_above(head, first, words, WORDS, Pencil::Grey);
             }
             match by_system.last_mut() {
                 Some((system, all)) if *system == head.system => all.push_str(&drawing),
@@ -387,10 +404,18 @@ impl Hand<'_> {
             let drawing = self.wave(stretch, &words);
             self.put(finding, stretch.system, i == 0, drawing);
         }
+        let mut drawn: Vec<Head> = Vec::new();
         for &place in &finding.places {
-            if one_change && place < self.score.heads.len() {
+            // Once where the page has the notes once.
+            let Some(&head) = self.score.heads.get(place) else {
+                continue;
+            };
+            if drawn.contains(&head) {
+                continue;
+            }
+            drawn.push(head);
+            if one_change {
                 // A stroke under the late note itself.
-                let head = self.head(place);
                 let skyline = &mut self.score.systems[head.system].skyline;
                 let within = (first..=last).contains(&place);
                 let top = skyline.place_below(head.x - 60.0, head.x + 60.0, 150.0);
@@ -403,7 +428,7 @@ impl Hand<'_> {
                         self.put(finding, here.system, false, drawing);
                     }
                 }
-            } else if place != first && place < self.score.heads.len() {
+            } else if place != first {
                 let end = self
                     .check
                     .runs

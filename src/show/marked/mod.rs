@@ -18,6 +18,7 @@ mod strip;
 
 use std::collections::BTreeMap;
 
+pub use html::STYLE;
 pub use letters::Letters;
 pub use sheet::Sheet;
 
@@ -126,6 +127,11 @@ pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, E
 pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
     let sheet = Part::of_take(line, check).engrave(options)?;
     Ok(html::systems(&sheet).into_string())
+}
+
+/// All that [`html`] has within its page, for a page of one's own that has [`STYLE`].
+pub fn content(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    Ok(html::content(&Part::of_take(line, check), check, options)?.into_string())
 }
 
 /// One self-contained HTML file: the marked part, plots, and the findings in words.
