@@ -299,8 +299,9 @@ fn the_tongue_tells_where_in_a_trill_a_jump_was() {
 fn one_of_two_equal_sounds_is_added() {
     let line = walk();
     let mut notes = play(&line, 0..64, 0.5, 0.8);
-    // The note comes twice in its own time.
+    // The note comes twice in its own time, with a tongue to it: nothing else parts equal pitches.
     let mut again = notes[30].clone();
+    again.tongued = true;
     notes[30].offset_s = again.onset_s + 0.08;
     again.onset_s += 0.09;
     again.confidence = 0.995;

@@ -8,6 +8,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use tempfile::TempDir;
@@ -19,10 +20,16 @@ const PATIENCE: Duration = Duration::from_secs(60);
 pub struct SoundServer {
     folder: TempDir,
     server: Child,
+    /// One server at a time: two on two cores drop sound.
+    _alone: MutexGuard<'static, ()>,
 }
+
+static ALONE: Mutex<()> = Mutex::new(());
 
 impl SoundServer {
     pub fn start() -> SoundServer {
+        // A test that failed has left nothing behind.
+        let alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
         for program in ["pulseaudio", "pactl", "paplay"] {
             let found = Command::new(program).arg("--version").output().is_ok();
             assert!(
@@ -62,7 +69,11 @@ impl SoundServer {
             .stderr(Stdio::null());
         set_up(&mut command, folder.path());
         let server = command.spawn().expect("pulseaudio starts");
-        let server = SoundServer { folder, server };
+        let server = SoundServer {
+            folder,
+            server,
+            _alone: alone,
+        };
         wait_until("the sound server answers", || {
             let mut pactl = Command::new("pactl");
             pactl

@@ -427,7 +427,8 @@ async fn kept_takes_are_the_lines_history() {
         tab.wait("!document.getElementById('history').hidden").await;
         tab.run("stand.take = null; stand.report = null").await;
         tab.click(".kept-take").await;
-        tab.wait("stand.report").await;
+        tab.wait("stand.report && document.querySelector('.finding')")
+            .await;
         assert_eq!(tab.texts(".finding").await, before);
         // Its pictures and its sound are there again.
         tab.wait("[...document.querySelectorAll('#plots img')].every((i) => i.complete && i.naturalWidth > 0)")

@@ -332,12 +332,23 @@ impl Tab {
     }
 
     pub async fn click(&self, selector: &str) {
-        let element = self.client.find(Locator::Css(selector)).await;
-        let element = element.unwrap_or_else(|e| panic!("{selector}: {e}"));
-        element
-            .click()
-            .await
-            .unwrap_or_else(|e| panic!("{selector}: {e}"));
+        let begun = Instant::now();
+        loop {
+            let clicked = match self.client.find(Locator::Css(selector)).await {
+                Ok(element) => element.click().await,
+                Err(error) => Err(error),
+            };
+            match clicked {
+                Ok(()) => return,
+                // The page drew it anew between the finding and the clicking.
+                Err(error)
+                    if begun.elapsed() > PATIENCE || !error.to_string().contains("stale") =>
+                {
+                    panic!("{selector}: {error}")
+                }
+                Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
+            }
+        }
     }
 
     /// Presses a key, whatever has the focus.

@@ -274,7 +274,7 @@ const EVENTS = {
   level: (event) => { $('level').value = event.dbfs; },
   phrase: (event) => addPhrase(event.findings),
   pencilled: (event) => drawPart(`api/reports/${event.report}/part`, { at: performance.now() }),
-  gap: () => {},
+  gap: (event) => addPhrase([{ text: `Sound was lost at ${event.at_s.toFixed(1)} s: close other programs.` }]),
   heard: () => {},
   done: (event) => {
     document.body.classList.remove('playing');
@@ -542,6 +542,9 @@ function drawPart(address, chosen) {
       if (i >= 0) mark.dataset.finding = i;
       left.delete(i);
     }
+    // A finding that was asked for meanwhile keeps its mark.
+    const shown = document.querySelector('.finding[aria-current="true"]');
+    if (shown) showFinding(Number(shown.dataset.finding));
     lastHere = null;
     showInWords(notesOnStand(), findings);
   });
