@@ -26,7 +26,7 @@ struct Picture {
 
 fn tree(svg: &str) -> usvg::Tree {
     let mut options = usvg::Options::default();
-    let font = include_bytes!("../../assets/fonts/LiberationSans-Regular.ttf");
+    let font = include_bytes!("../../src/show/marked/fonts/LiberationSans-Regular.ttf");
     Arc::make_mut(&mut options.fontdb).load_font_data(font.to_vec());
     usvg::Tree::from_str(svg, &options).expect("a picture")
 }

@@ -11,8 +11,8 @@ const PAPER_PT: (f32, f32) = (595.28, 841.89);
 pub fn pdf(pages: &[SvgPage]) -> Result<Vec<u8>, EngraveError> {
     use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref};
 
-    /// Liberation Sans 2: metrics of the fonts most printers have. `assets/fonts/README.md`.
-    const FONT: &[u8] = include_bytes!("../../../assets/fonts/LiberationSans-Regular.ttf");
+    /// Liberation Sans 2: metrics of the fonts most printers have. `fonts/README.md`.
+    const FONT: &[u8] = include_bytes!("fonts/LiberationSans-Regular.ttf");
     const PT_PER_MM: f64 = 72.0 / 25.4;
 
     let mut options = svg2pdf::usvg::Options::default();
