@@ -420,11 +420,12 @@ async fn kept_takes_are_the_lines_history() {
         let (line, _) = made("faults");
         // Another line has no takes of its own; the first has its take when it comes back.
         tab.drop_text("other.abc", "X:1\nT:Other\nL:1/4\nK:C\nCDEF|G4|\n").await;
-        tab.wait("stand.line.name === 'other.abc' && document.getElementById('history').hidden")
+        tab.wait("!stand.busy && stand.line.name === 'other.abc' && document.getElementById('history').hidden")
             .await;
         tab.drop_text("line.musicxml", &std::fs::read_to_string(line).expect("the line"))
             .await;
-        tab.wait("!document.getElementById('history').hidden").await;
+        tab.wait("!stand.busy && !document.getElementById('history').hidden")
+            .await;
         tab.run("stand.take = null; stand.report = null").await;
         tab.click(".kept-take").await;
         tab.wait("stand.report && document.querySelector('.finding')")

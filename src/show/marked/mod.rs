@@ -3,7 +3,7 @@
 //!
 //! [`engraver`] makes the picture, [`score`] finds its systems and noteheads, [`marks`] turns
 //! findings into marks and lays them out where nothing else is, [`letters`] does so with fingerings,
-//! [`strip`] draws the timing, [`sheet`] puts systems on pages; [`html`] and [`pdf`] write files.
+//! [`strip`] draws the timing, [`sheet`] puts systems on pages; [`html()`] and [`pdf`] write files.
 
 mod draw;
 mod engraver;
@@ -129,7 +129,7 @@ pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, 
     Ok(html::systems(&sheet).into_string())
 }
 
-/// All that [`html`] has within its page, for a page of one's own that has [`STYLE`].
+/// All that [`html()`] has within its page, for a page of one's own that has [`STYLE`].
 pub fn content(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
     Ok(html::content(&Part::of_take(line, check), check, options)?.into_string())
 }
