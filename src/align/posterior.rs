@@ -156,6 +156,11 @@ fn weigh_stretch(costs: &Costs, steps: &[Step]) -> Stretch {
             extra[j] -= share;
         }
     }
+    // The shares of one note sum to 1 but for rounding.
+    for belief in &mut notes {
+        belief.right = belief.right.min(1.0);
+        belief.wrong = belief.wrong.min(1.0 - belief.right);
+    }
     Stretch {
         first_idx: head.idx,
         notes,
