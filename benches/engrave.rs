@@ -1,10 +1,13 @@
 //! How long the marked part of an étude takes after the check, each kind of file, and the first
 //! in a process, which unpacks fonts.
 
+#[path = "../tests/page/lengthened.rs"]
+mod lengthened;
+
 use std::path::Path;
 use std::time::Instant;
 
-use passagework::line::Line;
+use lengthened::lengthen;
 use passagework::line::read::{LineOptions, read_line};
 use passagework::pipeline::{TakeOptions, check_file};
 use passagework::show::marked::{self, Options, pdf};
@@ -16,7 +19,8 @@ fn main() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/takes/faults");
     let mut line = read_line(&folder.join("line.musicxml"), &LineOptions::default()).unwrap();
     let mut check = check_file(&line, &folder.join("take.flac"), &TakeOptions::default()).unwrap();
-    lengthen(&mut line);
+    let n_times = NOTES.div_ceil(line.notes.len());
+    lengthen(&mut line, n_times);
     // What was heard of the first notes is heard of all the others.
     let heard = check.notes.clone();
     check.notes = (0..line.notes.len())
@@ -59,27 +63,4 @@ fn main() {
         start.elapsed().as_secs_f64(),
         pdf.len() / 1000
     );
-}
-
-/// The line again and again, until it has [`NOTES`] notes.
-fn lengthen(line: &mut Line) {
-    let (notes, bars) = (line.notes.clone(), line.bars.clone());
-    let length: f64 = bars.iter().map(|b| b.length_quarters).sum();
-    for copy in 1..NOTES.div_ceil(notes.len()) {
-        let shift = copy as f64 * length;
-        for bar in &bars {
-            let mut bar = bar.clone();
-            bar.page_idx += copy * bars.len();
-            bar.number = (bar.page_idx + 1).to_string();
-            bar.onset_quarters += shift;
-            line.bars.push(bar);
-        }
-        for note in &notes {
-            let mut note = note.clone();
-            note.bar_idx += copy * bars.len();
-            note.bar.clone_from(&line.bars[note.bar_idx].number);
-            note.onset_quarters += shift;
-            line.notes.push(note);
-        }
-    }
 }

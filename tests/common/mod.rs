@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "each test file uses what it needs")]
 
+pub mod wav;
+
 use std::path::PathBuf;
 use std::process::{Command, Output};
 

@@ -2,6 +2,7 @@
 //! reed voice with known faults, the report, the JSON, the exit status.
 
 use crate::common::Folder;
+use crate::common::wav::write_wav;
 use passagework::line::read::{LineOptions, read_line};
 use passagework::sound::voice::{VoiceNote, VoiceOptions, render};
 use serde_json::Value;
@@ -32,19 +33,7 @@ fn folder(by: impl Fn(usize) -> i32) -> Folder {
         .collect();
     let end_s = notes[notes.len() - 1].offset_s + 0.8;
     let samples = render(&notes, RATE_HZ, end_s, &VoiceOptions::default());
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE_HZ,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(folder.path("take.wav"), spec).unwrap();
-    for sample in samples {
-        writer
-            .write_sample((sample.clamp(-1.0, 1.0) * 32_767.0) as i16)
-            .unwrap();
-    }
-    writer.finalize().unwrap();
+    write_wav(&folder.path("take.wav"), &samples, RATE_HZ);
     folder
 }
 

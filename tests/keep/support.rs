@@ -2,6 +2,9 @@
 
 #![allow(dead_code, reason = "each test file uses what it needs")]
 
+#[path = "../common/wav.rs"]
+mod wav;
+
 use std::path::{Path, PathBuf};
 
 use passagework::judge::Check;
@@ -63,19 +66,7 @@ pub fn played(line: &Line, playing: &Playing) -> Vec<f32> {
 }
 
 pub fn write_wav(path: &Path, samples: &[f32]) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE_HZ,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).unwrap();
-    for sample in samples {
-        writer
-            .write_sample((sample.clamp(-1.0, 1.0) * 32_767.0) as i16)
-            .unwrap();
-    }
-    writer.finalize().unwrap();
+    wav::write_wav(path, samples, RATE_HZ);
 }
 
 /// The study, a real check of one take of it, and recordings as long as that take.

@@ -4,6 +4,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use crate::common::wav::write_wav;
 use crate::support::{SoundServer, set_up, wait_for_end, wait_until};
 use passagework::sound::voice::{VoiceNote, VoiceOptions, render};
 use serde_json::Value;
@@ -36,19 +37,7 @@ fn write_take(path: &Path) {
         .collect();
     let seconds = 2.0 + BEAT_S * 16.0;
     let sound = render(&notes, RATE_HZ, seconds, &VoiceOptions::default());
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE_HZ,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).expect("a WAV file");
-    for sample in sound {
-        writer
-            .write_sample((sample * 32767.0) as i16)
-            .expect("room on the disk");
-    }
-    writer.finalize().expect("a header");
+    write_wav(path, &sound, RATE_HZ);
 }
 
 struct Scene {

@@ -291,14 +291,7 @@ async fn it_fits_every_window_in_light_and_dark() {
         for scheme in ["light", "dark"] {
             tab.scheme(scheme).await;
             for width in [390, 820, 1280] {
-                tab.window(width, 900).await;
-                let over = tab
-                    .run("return document.documentElement.scrollWidth - innerWidth")
-                    .await;
-                assert!(
-                    over.as_i64().is_some_and(|o| o <= 0),
-                    "{over} pixels too wide at {width}"
-                );
+                tab.assert_fits(width).await;
                 tab.keep_picture(&format!("checked-{width}-{scheme}")).await;
             }
             grounds.push(
@@ -477,14 +470,7 @@ async fn several_takes_are_a_class() {
         );
         for (width, scheme) in [(390, "dark"), (1280, "light")] {
             tab.scheme(scheme).await;
-            tab.window(width, 900).await;
-            let over = tab
-                .run("return document.documentElement.scrollWidth - innerWidth")
-                .await;
-            assert!(
-                over.as_i64().is_some_and(|o| o <= 0),
-                "{over} pixels too wide at {width}"
-            );
+            tab.assert_fits(width).await;
             tab.keep_picture(&format!("class-{width}-{scheme}")).await;
         }
         // A player's name puts the marked part on the stand.

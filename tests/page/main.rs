@@ -2,6 +2,8 @@
 
 mod browser;
 #[cfg(feature = "engrave")]
+mod lengthened;
+#[cfg(feature = "engrave")]
 mod marked_part;
 mod refusals;
 mod support;

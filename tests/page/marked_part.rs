@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use crate::lengthened::lengthen;
 use passagework::align::Outcome;
 use passagework::judge::{Cause, Check, Finding, FindingKind, NoteCheck, Place};
 use passagework::line::Line;
@@ -298,25 +299,7 @@ fn every_note_of_every_kind_of_file_has_its_place() {
 fn long_line() -> Line {
     let folder = testdata("takes").join("faults");
     let mut line = read_line(&folder.join("line.musicxml"), &LineOptions::default()).unwrap();
-    let (notes, bars) = (line.notes.clone(), line.bars.clone());
-    let length: f64 = bars.iter().map(|b| b.length_quarters).sum();
-    for copy in 1..24 {
-        let shift = copy as f64 * length;
-        for bar in &bars {
-            let mut bar = bar.clone();
-            bar.page_idx += copy * bars.len();
-            bar.number = (bar.page_idx + 1).to_string();
-            bar.onset_quarters += shift;
-            line.bars.push(bar);
-        }
-        for note in &notes {
-            let mut note = note.clone();
-            note.bar_idx += copy * bars.len();
-            note.bar.clone_from(&line.bars[note.bar_idx].number);
-            note.onset_quarters += shift;
-            line.notes.push(note);
-        }
-    }
+    lengthen(&mut line, 24);
     line
 }
 

@@ -384,6 +384,18 @@ impl Tab {
         .await;
     }
 
+    /// Asserts that nothing of the page lies beyond a window of this width.
+    pub async fn assert_fits(&self, width: u32) {
+        self.window(width, 900).await;
+        let over = self
+            .run("return document.documentElement.scrollWidth - innerWidth")
+            .await;
+        assert!(
+            over.as_i64().is_some_and(|o| o <= 0),
+            "{over} pixels too wide at {width}"
+        );
+    }
+
     pub async fn scheme(&self, scheme: &str) {
         let features = json!([{ "name": "prefers-color-scheme", "value": scheme }]);
         self.devtools(

@@ -3,6 +3,8 @@
 #[path = "../../examples/make_takes/sampled.rs"]
 #[allow(dead_code, reason = "the takes here need one way of joining only")]
 mod sampled;
+#[path = "../common/wav.rs"]
+mod wav;
 
 use std::path::Path;
 
@@ -72,19 +74,7 @@ impl Voice {
 }
 
 pub fn write_wav(path: &Path, samples: &[f32]) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE_HZ,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut writer = hound::WavWriter::create(path, spec).expect("a WAV can be made");
-    for sample in samples {
-        writer
-            .write_sample((sample.clamp(-1.0, 1.0) * 32767.0) as i16)
-            .expect("a sample can be written");
-    }
-    writer.finalize().expect("a WAV can be closed");
+    wav::write_wav(path, samples, RATE_HZ);
 }
 
 /// The drill as it is on disk, read as `check` reads it.
