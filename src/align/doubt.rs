@@ -64,7 +64,8 @@ fn growth(doubt: f64) -> f64 {
 /// `p` of a fault, a share of which is the hearing's own.
 fn against(p: f64, fault_rate: f64, failure_rate: f64) -> f64 {
     let left = p * fault_rate / (fault_rate + failure_rate);
-    left / (left + 1.0 - p)
+    // Summed so that it never rounds above 1.
+    left / (left + (1.0 - p))
 }
 
 #[cfg(test)]
@@ -76,6 +77,18 @@ mod tests {
         for p in [0.0, 0.3, 0.99, 1.0] {
             assert!((Doubt(0.0).missed(p) - p).abs() < 1e-12);
             assert!((Doubt(0.0).added(p) - p).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn what_is_certain_never_rounds_above_1() {
+        for n in 1..2000 {
+            let doubt = Doubt(f64::from(n) / 2000.0);
+            for p in [1.0, 1.0 - f64::EPSILON] {
+                for left in [doubt.missed(p), doubt.other_register(p), doubt.added(p)] {
+                    assert!(left <= 1.0, "{left} at {doubt:?}");
+                }
+            }
         }
     }
 

@@ -425,7 +425,7 @@ impl Scene<'_> {
         let nearest = distance(before).min(distance(after));
         let confidence = self.sound(j).confidence;
         let note = confidence * model::added_against_noise(nearest);
-        self.doubt.added(note / (note + 1.0 - confidence))
+        self.doubt.added(note / (note + (1.0 - confidence)))
     }
 
     /// A sound long and certain enough to be a note of its own.
