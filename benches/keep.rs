@@ -2,6 +2,8 @@
 //! of 200 one-minute takes on one core and on two, kill -9 at 200 moments of keeping.
 //! `--test` does a little of each. Prints what it measured.
 
+#[path = "../tests/common/mod.rs"]
+mod common;
 #[path = "../tests/keep/support.rs"]
 mod keep_support;
 

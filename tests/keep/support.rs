@@ -2,9 +2,6 @@
 
 #![allow(dead_code, reason = "each test file uses what it needs")]
 
-#[path = "../common/wav.rs"]
-mod wav;
-
 use std::path::{Path, PathBuf};
 
 use passagework::judge::Check;
@@ -14,6 +11,8 @@ use passagework::line::read::{Kind, LineOptions, line_of};
 use passagework::pipeline::{TakeOptions, check_file};
 use passagework::said::Said;
 use passagework::sound::voice::{Rng, VoiceNote, VoiceOptions, render};
+
+use crate::common::wav;
 
 pub const STUDY: &str = "X:1\nT:Corridor at noon\nM:4/4\nL:1/8\nQ:1/4=120\nK:G transpose=-2\n\
                          GABc defg|agfe dcBA|GBdg fdBA|G2A2 B2c2|d4 G4|]\n";
