@@ -19,6 +19,9 @@ const GLIDE_OF_FRAME: f64 = 0.7;
 const STEADY_S: f64 = 0.016;
 const STEADY_SEMITONES: f32 = 0.10;
 
+/// Frames whose pitch is compared where two stretches meet.
+const ENDS_FRAMES: usize = 8;
+
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
 pub const BLIP_S: f64 = 0.025;
 
@@ -395,8 +398,9 @@ impl NoteMaker<'_> {
             }
             let segment = segment.clone();
             if let Some(last) = kept.last_mut()
-                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
                 && segment.first - last.end <= blip_frames
+                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
+                && (self.end_midi(last) - self.begin_midi(&segment)).abs() < NEW_NOTE_SEMITONES
             {
                 last.end = segment.end;
                 continue;
@@ -404,6 +408,19 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
+    }
+
+    /// Pitch a segment ends with, and begins with: a scoop moves the middle of the whole.
+    fn end_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter().rev();
+        let mut last: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut last)
+    }
+
+    fn begin_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter();
+        let mut first: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut first)
     }
 
     /// One sketch a segment, or several of the same pitch where the level dips between them.
