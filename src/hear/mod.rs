@@ -231,7 +231,11 @@ impl Hearer {
         let mut recorded = None;
         if let Some(room) = room::of_take(&self.sound, rate) {
             let envelope = envelope::Envelope::new(&self.sound, rate);
-            warnings = Some(recording::warnings(&envelope, duration_s));
+            let mut said = recording::warnings(&envelope, duration_s);
+            if room.is_far() && !said.iter().any(|x| x == recording::FAR_MICROPHONE) {
+                said.push(recording::FAR_MICROPHONE.to_owned());
+            }
+            warnings = Some(said);
             let dried = room::dry(&self.sound, rate, &room);
             recorded = Some(std::mem::replace(&mut self.sound, dried));
         }

@@ -12,6 +12,16 @@ use crate::convert::midi_to_hz;
 /// is the border; the rest leaves room for vibrato and for a throat note that sags.
 const NEW_NOTE_SEMITONES: f32 = 0.65;
 
+/// Share of a frame that a change of pitch seems to take: its window hides the rest.
+const GLIDE_OF_FRAME: f64 = 0.7;
+
+/// A pitch that stays within this for this long is steady.
+const STEADY_S: f64 = 0.016;
+const STEADY_SEMITONES: f32 = 0.10;
+
+/// Frames whose pitch is compared where two stretches meet.
+const ENDS_FRAMES: usize = 8;
+
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
 pub const BLIP_S: f64 = 0.025;
 
@@ -202,7 +212,7 @@ impl NoteMaker<'_> {
 
     /// The same before their own sound is listened to.
     pub fn outline(&self) -> Vec<Sketch> {
-        let mut segments = self.segments();
+        let mut segments = self.part_glides(self.segments());
         self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
         for (i, segment) in segments.iter().enumerate() {
@@ -313,6 +323,61 @@ impl NoteMaker<'_> {
         segments
     }
 
+    /// Cuts where the pitch moves from one steady pitch to another within a frame's length.
+    ///
+    /// Frames longer than the running pitch looks back show a slurred semitone as a glide
+    /// that it follows. A vibrato takes longer and is steady nowhere.
+    fn part_glides(&self, segments: Vec<Segment>) -> Vec<Segment> {
+        let frames_of = |s: f64| (s * self.sample_rate_hz / self.hop_samples as f64) as usize;
+        let gap = frames_of(GLIDE_OF_FRAME / 2.0 * self.frame_samples as f64 / self.sample_rate_hz);
+        let steady = frames_of(STEADY_S).max(3);
+        let mut parts = Vec::with_capacity(segments.len());
+        for segment in segments {
+            let pitches: Vec<f32> = self.path[segment.first..segment.end]
+                .iter()
+                .filter_map(|point| point.midi)
+                .collect();
+            let median_of = |from: usize, to: usize| median(&mut pitches[from..to].to_vec());
+            let level = |from: usize| {
+                let part = &pitches[from..from + steady];
+                let spread = part.iter().copied().fold(f32::MIN, f32::max)
+                    - part.iter().copied().fold(f32::MAX, f32::min);
+                (spread < STEADY_SEMITONES).then(|| median_of(from, from + steady))
+            };
+            let step_at = |i: usize| {
+                let (old, new) = (level(i - gap - steady)?, level(i + gap)?);
+                ((new - old).abs() > NEW_NOTE_SEMITONES).then_some((old + new) / 2.0)
+            };
+            let mut from = 0;
+            let mut i = gap + steady;
+            while i + gap + steady <= pitches.len() {
+                let Some(middle) = step_at(i) else {
+                    i += 1;
+                    continue;
+                };
+                let cut = (i - gap..i + gap)
+                    .min_by(|a, b| {
+                        let off = |k: usize| (pitches[k] - middle).abs();
+                        off(*a).total_cmp(&off(*b))
+                    })
+                    .unwrap_or(i);
+                parts.push(Segment {
+                    first: segment.first + from,
+                    end: segment.first + cut,
+                    midi: median_of(from, cut),
+                });
+                from = cut;
+                i = cut + gap + steady;
+            }
+            parts.push(Segment {
+                first: segment.first + from,
+                midi: median_of(from, pitches.len()),
+                ..segment
+            });
+        }
+        parts
+    }
+
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
     fn drop_blips(&self, segments: &mut Vec<Segment>) {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
@@ -333,8 +398,9 @@ impl NoteMaker<'_> {
             }
             let segment = segment.clone();
             if let Some(last) = kept.last_mut()
-                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
                 && segment.first - last.end <= blip_frames
+                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
+                && (self.end_midi(last) - self.begin_midi(&segment)).abs() < NEW_NOTE_SEMITONES
             {
                 last.end = segment.end;
                 continue;
@@ -342,6 +408,19 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
+    }
+
+    /// Pitch a segment ends with, and begins with: a scoop moves the middle of the whole.
+    fn end_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter().rev();
+        let mut last: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut last)
+    }
+
+    fn begin_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter();
+        let mut first: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut first)
     }
 
     /// One sketch a segment, or several of the same pitch where the level dips between them.

@@ -15,7 +15,7 @@ const LOOK_S: f64 = 0.10;
 const PERIODS_MIN: f64 = 3.0;
 
 /// Share of the sound between the harmonics of a pitch at which the pitch below (an octave,
-/// a twelfth or two octaves) is as likely the note. A clarinet's throat B flat was measured with
+/// a twelfth, two octaves or those and a third) is as likely the note. A clarinet's throat B flat was measured with
 /// 2.4 % there on a real recording; that a clarion note's undertone holds below 0.1 % is from
 /// memory.
 const BETWEEN_SHARE: f64 = 0.013;
@@ -77,7 +77,7 @@ pub fn offers(
     // Counted too high: sound between the harmonics, and not what rings on from the note before.
     let earlier = &samples[before.0.min(from)..before.1.min(from)];
     let mut also = None;
-    for multiple in [2.0, 3.0, 4.0] {
+    for multiple in [2.0, 3.0, 4.0, 5.0] {
         let below_hz = f0_hz / multiple;
         if below_hz < low_hz || !resolves(below_hz) {
             continue;

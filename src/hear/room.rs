@@ -36,6 +36,10 @@ const KEPT: f32 = 0.02;
 /// Below this, dB re the direct sound, a room does not matter to the hearing.
 const WET_DB_MIN: f64 = -20.0;
 
+/// A far microphone: made rooms as loud as the direct sound were read as 0.5 to 1.
+const FAR_WET: f64 = 0.7;
+const FAR_RT60_S: f64 = 0.5;
+
 /// How a room rings.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Room {
@@ -43,6 +47,14 @@ pub struct Room {
     pub rt60_s: f64,
     /// Power of its ringing over that of the direct sound, in a long note.
     pub wet: f64,
+}
+
+impl Room {
+    /// Whether the microphone stands where the room is nearly as loud as the player, and long
+    /// enough to blur beginnings.
+    pub fn is_far(&self) -> bool {
+        self.wet >= FAR_WET && self.rt60_s >= FAR_RT60_S
+    }
 }
 
 /// Drying takes the soft beginning of an attack with it: where the sound as recorded rises out
