@@ -76,15 +76,32 @@ impl Fit {
 
     /// Summed squared error of the best fit to all samples so far.
     fn unexplained(&self) -> f64 {
-        if self.n == 0 {
-            return 0.0;
+        let (_, z) = self.factors();
+        let explained: f64 = z.iter().map(|z| z * z).sum();
+        (self.power - explained).max(0.0)
+    }
+
+    /// Mean power of each harmonic in the best fit.
+    fn powers(&self) -> Vec<f64> {
+        let m = self.basis.len();
+        let (l, mut x) = self.factors();
+        // Back substitution: Lᵀ x = z.
+        for i in (0..m).rev() {
+            let later: f64 = (i + 1..m).map(|k| l[k * m + i] * x[k]).sum();
+            x[i] = (x[i] - later) / l[i * m + i];
         }
+        x.chunks(2)
+            .map(|c| (c[0] * c[0] + c[1] * c[1]) / 2.0)
+            .collect()
+    }
+
+    /// Cholesky factor L of the ridged Gram matrix G, and L⁻¹ b: the explained power is its
+    /// square.
+    fn factors(&self) -> (Vec<f64>, Vec<f64>) {
         let m = self.basis.len();
         let ridge = RIDGE * self.n as f64;
-        // Cholesky of the ridged Gram matrix, then the explained power as |L⁻¹ b|².
         let mut l = vec![0.0f64; m * m];
         let mut z = vec![0.0f64; m];
-        let mut explained = 0.0;
         for i in 0..m {
             for j in 0..=i {
                 let mut sum = self.gram[j * m + i] as f64 + if i == j { ridge } else { 0.0 };
@@ -102,10 +119,24 @@ impl Fit {
                 sum -= l[i * m + k] * z[k];
             }
             z[i] = sum / l[i * m + i];
-            explained += z[i] * z[i];
         }
-        (self.power - explained).max(0.0)
+        (l, z)
     }
+}
+
+/// Mean power of each harmonic of `f0_hz` up to `top_hz` in `samples`.
+pub fn powers_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Vec<f64> {
+    let mut fit = up_to(sample_rate_hz, f0_hz, top_hz);
+    for s in samples {
+        fit.push(*s);
+    }
+    fit.powers()
+}
+
+fn up_to(sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Fit {
+    let top_hz = top_hz.min(0.45 * sample_rate_hz);
+    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
+    Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics)
 }
 
 /// Share of the power of `samples` that a harmonic tone of `f0_hz` explains, 0 to 1,
@@ -116,13 +147,7 @@ pub fn explained(samples: &[f32], sample_rate_hz: f64, f0_hz: f64) -> (f64, f64)
 
 /// As [`explained`], the harmonics up to `top_hz` and no others; the share alone.
 pub fn explained_share_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> f64 {
-    let top_hz = top_hz.min(0.45 * sample_rate_hz);
-    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
-    shares(
-        Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics),
-        samples,
-    )
-    .0
+    shares(up_to(sample_rate_hz, f0_hz, top_hz), samples).0
 }
 
 fn shares(mut fit: Fit, samples: &[f32]) -> (f64, f64) {

@@ -321,6 +321,9 @@ const MEDIAN_BELOW_MEAN_DB: f64 = 1.6;
 /// Bounds on the time of decay, seconds.
 const RT60_S: (f64, f64) = (0.2, 3.0);
 
+/// What dies more slowly than this is another sound in the partial's place, an octave slurred to.
+const NO_DECAY_S: f64 = 5.0;
+
 /// Most that a room is taken to ring: beyond, nothing would be left of a note.
 const WET_MAX: f64 = 1.5;
 
@@ -436,7 +439,11 @@ impl RoomReader {
         }
         let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
         let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
-        let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
+        let rt60_s = 60.0 * (LATER - SOON) as f64 * hop_s / fall_db;
+        if rt60_s > NO_DECAY_S {
+            return None;
+        }
+        let rt60_s = rt60_s.clamp(RT60_S.0, RT60_S.1);
         // Read while it was dying already, and as a share of direct sound and room together. The stop
         // lies up to two slices later than the slice it is counted from: too wet rather than too dry,
         // which the weighing of the notes was fitted to.
