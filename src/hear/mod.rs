@@ -236,8 +236,8 @@ impl Hearer {
                 said.push(recording::FAR_MICROPHONE.to_owned());
             }
             warnings = Some(said);
-            let dried = room::dry(&self.sound, rate, &room);
-            recorded = Some(std::mem::replace(&mut self.sound, dried));
+            recorded = Some(room::Recorded::new(&self.sound));
+            room::dry(&mut self.sound, rate, &room);
         }
         let (mut sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
@@ -245,7 +245,7 @@ impl Hearer {
             recording.warnings = warnings;
         }
         if let Some(recorded) = recorded {
-            room::onsets_as_recorded(&mut sketches, &recorded, rate);
+            room::onsets_as_recorded(&mut sketches, |range| recorded.piece(range), rate);
         }
         (sketches, recording, clicks)
     }

@@ -57,16 +57,49 @@ impl Room {
     }
 }
 
+/// A take's sound as it was recorded, in 16 bits of its own peak: beginnings are looked for in
+/// it once more, and whole takes are kept in memory.
+pub struct Recorded {
+    samples: Vec<i16>,
+    scale: f32,
+}
+
+impl Recorded {
+    pub fn new(sound: &[f32]) -> Recorded {
+        let peak = sound.iter().fold(1e-9f32, |peak, x| peak.max(x.abs()));
+        let scale = peak / f32::from(i16::MAX);
+        Recorded {
+            samples: sound.iter().map(|x| (x / scale).round() as i16).collect(),
+            scale,
+        }
+    }
+
+    /// The samples of a range, as far as there are.
+    pub fn piece(&self, range: std::ops::Range<usize>) -> Vec<f32> {
+        let end = range.end.min(self.samples.len());
+        let piece = &self.samples[range.start.min(end)..end];
+        piece.iter().map(|x| f32::from(*x) * self.scale).collect()
+    }
+}
+
 /// Drying takes the soft beginning of an attack with it: where the sound as recorded rises out
 /// of silence, a tongued onset is looked for there again. It can only come sooner.
-pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate_hz: f64) {
+///
+/// `piece` gives the recorded samples of a range.
+pub fn onsets_as_recorded(
+    sketches: &mut [Sketch],
+    piece: impl Fn(std::ops::Range<usize>) -> Vec<f32>,
+    sample_rate_hz: f64,
+) {
     /// Looked at before and after the onset that the dried sound shows, seconds.
     const AROUND_S: (f64, f64) = (0.04, 0.05);
     /// Rise that leaves no doubt that there was silence, dB.
     const RISE_DB: f64 = 30.0;
     /// Span of the levels, seconds.
     const WIDTH_S: f64 = 0.003;
-    let envelope = Envelope::new(recorded, sample_rate_hz);
+    /// Sound either side of that which the search leans on, seconds.
+    const BESIDE_S: f64 = 0.03;
+    let sample = |t: f64| (t.max(0.0) * sample_rate_hz) as usize;
     let mut free_s = 0.0f64;
     for sketch in sketches {
         let from_s = (sketch.onset_s - AROUND_S.0).max(free_s);
@@ -74,14 +107,19 @@ pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate
         if !sketch.tongued || from_s >= sketch.onset_s {
             continue;
         }
-        let curve = envelope.curve_db(from_s, sketch.onset_s + AROUND_S.1, WIDTH_S);
+        let until_s = sketch.onset_s + AROUND_S.1;
+        let first = sample(from_s - BESIDE_S);
+        let recorded = piece(first..sample(until_s + BESIDE_S));
+        let begin_s = first as f64 / sample_rate_hz;
+        let envelope = Envelope::new(&recorded, sample_rate_hz);
+        let curve = envelope.curve_db(from_s - begin_s, until_s - begin_s, WIDTH_S);
         let (low, top) = curve.iter().fold((0.0f64, -120.0f64), |(low, top), x| {
             (low.min(*x), top.max(*x))
         });
         if top - low < RISE_DB {
             continue;
         }
-        let time = |step: usize| from_s + step as f64 * STEP_S;
+        let time = |step: usize| from_s - begin_s + step as f64 * STEP_S;
         let Some(risen) = curve.iter().position(|x| *x > low + 0.75 * (top - low)) else {
             continue;
         };
@@ -91,14 +129,14 @@ pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate
         else {
             continue;
         };
-        let sample = |t: f64| (t.max(0.0) * sample_rate_hz) as usize;
         let (from, to) = (sample(time(silent) - 0.008), sample(time(risen)));
-        if let Some(change) = change_point(recorded, sample_rate_hz, from, to, None)
-            && change.at_samples / sample_rate_hz < sketch.onset_s
-        {
-            sketch.onset_s = (change.at_samples / sample_rate_hz).max(from_s);
-            sketch.onset_se_s = change.se_samples / sample_rate_hz;
-            sketch.change_se_s = sketch.onset_se_s;
+        if let Some(change) = change_point(&recorded, sample_rate_hz, from, to, None) {
+            let at_s = begin_s + change.at_samples / sample_rate_hz;
+            if at_s < sketch.onset_s {
+                sketch.onset_s = at_s.max(from_s);
+                sketch.onset_se_s = change.se_samples / sample_rate_hz;
+                sketch.change_se_s = sketch.onset_se_s;
+            }
         }
     }
 }
@@ -154,16 +192,29 @@ impl Slicer {
     }
 }
 
-/// `sound` without the ringing of `room`; same length, same times.
-pub fn dry(sound: &[f32], sample_rate_hz: f64, room: &Room) -> Vec<f32> {
+/// Takes the ringing of `room` out of `sound`; same length, same times.
+pub fn dry(sound: &mut [f32], sample_rate_hz: f64, room: &Room) {
+    const PIECE: usize = 8192;
     let mut dryer = Dryer::new(sample_rate_hz);
     dryer.set_room(Some(*room));
-    let mut out = Vec::with_capacity(sound.len());
-    for piece in sound.chunks(8192) {
-        dryer.push(piece, &mut out);
+    let (mut read, mut written) = (0, 0);
+    let mut dried = Vec::new();
+    // What comes out lags behind what went in.
+    loop {
+        dried.clear();
+        let end = (read + PIECE).min(sound.len());
+        if read < end {
+            dryer.push(&sound[read..end], &mut dried);
+        } else {
+            dryer.finish(&mut dried);
+        }
+        sound[written..written + dried.len()].copy_from_slice(&dried);
+        written += dried.len();
+        if read == end {
+            return;
+        }
+        read = end;
     }
-    dryer.finish(&mut out);
-    out
 }
 
 /// Takes the room out of sound as it comes; what comes out does not depend on how it was cut,
@@ -537,7 +588,8 @@ mod tests {
             rt60_s: 1.0,
             wet: 0.3,
         };
-        let whole = dry(&ringing, RATE, &room);
+        let mut whole = ringing.clone();
+        dry(&mut whole, RATE, &room);
         assert_eq!(whole.len(), ringing.len());
         for piece in [1, 97, 4096] {
             let mut dryer = Dryer::new(RATE);
@@ -578,7 +630,8 @@ mod tests {
             wet: 0.3,
         };
         let ringing = in_room(&played, room.rt60_s, room.wet);
-        let dried = dry(&ringing, RATE, &room);
+        let mut dried = ringing.clone();
+        dry(&mut dried, RATE, &room);
         assert_eq!(dried.len(), ringing.len());
         let power = |sound: &[f32]| sound.iter().map(|s| s * s).sum::<f32>() / sound.len() as f32;
         let tail = end + 1600..end + 4800;
