@@ -9,6 +9,7 @@ mod click_train;
 mod clicks;
 pub mod confidence;
 pub mod decimate;
+mod dip;
 pub mod envelope;
 pub mod frames;
 pub mod harmonic;

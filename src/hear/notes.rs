@@ -45,15 +45,10 @@ const MARGIN_S: f64 = 0.06;
 /// Pitches further apart than this in time have silence between them.
 const SILENCE_S: f64 = 0.06;
 
-/// A dip this deep at a change of pitch is the tongue's; slurs dip by less, ringing rooms
-/// fill the tongue's to about as much.
-const TONGUE_DIP_DB: f64 = 6.0;
-
-/// Shallower and shorter than this it is of a slur that goes through another register: the
-/// tongue stays 20 ms at least and leaves little in a dry take. On made takes slurs dipped by
-/// up to 12 dB for up to 6.5 ms at half their depth, tongued notes by 40 dB or for longer.
-const SLUR_DIP_DB_MAX: f64 = 15.0;
-const SLUR_DIP_S_MAX: f64 = 0.007;
+/// A slur through another register begins before the level falls: looked for so much before
+/// it has fallen by this.
+const FALLEN_DB: f64 = 3.0;
+const BEFORE_FALLEN_S: f64 = 0.015;
 
 /// A dip this deep leaves nothing of the old note to predict from.
 const SILENT_DIP_DB: f64 = 20.0;
@@ -486,15 +481,31 @@ impl NoteMaker<'_> {
         let n_below = curve[lowest..].iter().take_while(below).count()
             + curve[..lowest].iter().rev().take_while(below).count();
         let dip_s = n_below as f64 * STEP_S - 0.5 * width_s;
-        let through_register = old.is_some() && depth < SLUR_DIP_DB_MAX && dip_s < SLUR_DIP_S_MAX;
-        let tongued = depth > TONGUE_DIP_DB && !through_register;
+        let dip = super::dip::Dip {
+            curve: &curve,
+            base_s,
+            lowest,
+            depth_db: depth,
+            length_s: dip_s,
+            periods: (old_period.unwrap_or(f64::INFINITY), period_s * rate),
+        };
+        let tongued = old.is_none() || dip.is_tongue(self.samples, rate);
+        let in_a_dip = !tongued && dip.is_deep();
         let lowest_s = base_s + lowest as f64 * STEP_S;
-        let (onset, change) = if tongued {
+        let rises = tongued || in_a_dip && dip.old_dies_away(self.samples, rate);
+        let (onset, change) = if rises {
             self.tongued_onset(
                 lowest_s,
                 end_s,
                 width_s,
                 old_period.filter(|_| depth < SILENT_DIP_DB),
+            )
+        } else if in_a_dip {
+            self.fitted(
+                dip.falls_s(FALLEN_DB) - BEFORE_FALLEN_S,
+                lowest_s,
+                old_period,
+                start_s,
             )
         } else {
             let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
