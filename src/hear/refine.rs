@@ -121,10 +121,7 @@ pub fn likeness(samples: &[f32], centre: f64, period: f64, length: f64) -> f64 {
     let to = (from + length as usize).min(samples.len());
     let (mut product, mut now, mut then) = (0.0, 1e-15, 1e-15);
     for (n, sample) in samples.iter().enumerate().take(to).skip(from) {
-        let (a, b) = (
-            f64::from(*sample),
-            interpolated(samples, n as f64 - period),
-        );
+        let (a, b) = (f64::from(*sample), interpolated(samples, n as f64 - period));
         product += a * b;
         now += a * a;
         then += b * b;
