@@ -220,7 +220,7 @@ fn settle(
     }
     heard.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     metronome.clicks = heard;
-    (!metronome.skips_beats(sound, rate)).then_some(metronome)
+    (!metronome.skips_beats(train, sound, rate)).then_some(metronome)
 }
 
 fn places_of(kind: usize, kind_at: &BTreeMap<i64, usize>) -> Vec<i64> {
@@ -457,10 +457,10 @@ impl Metronome {
 
     /// Whether the places where no tick was found have no click either, as far as the music
     /// lets it be told: a metronome leaves out no beat, a player's attacks do.
-    fn skips_beats(&self, sound: &[f32], rate: f64) -> bool {
+    fn skips_beats(&self, train: &Train, sound: &[f32], rate: f64) -> bool {
         let (mut weights, mut gains, mut places) = (0.0, 0.0, 0);
         for place in self.span.0..=self.span.1 {
-            if self.kind_at.contains_key(&place) {
+            if train.ticks.iter().any(|tick| tick.0 == place) {
                 continue;
             }
             let begin = (self.grid.at_s(place) - SOUND_S.0) * rate;
