@@ -35,6 +35,10 @@ const SHORTEST_S: f64 = 0.008;
 /// Dips shallower than this are ripple of the level in every recording.
 const DIP_DB_MIN: f64 = 1.2;
 
+/// A shallower dip this soon after a pitch begins is of its beginning: no note is so short.
+const BEGINS_S: f64 = 0.025;
+const BEGINS_DIP_DB: f64 = 6.0;
+
 /// Span either side of a dip whose level the dip is measured against.
 const SHOULDER_NEAR_S: f64 = 0.010;
 const SHOULDER_FAR_S: f64 = 0.045;
@@ -441,6 +445,7 @@ impl NoteMaker<'_> {
             let right = &curve[(i + near).min(high)..=(i + far).min(high)];
             median_db(left).min(median_db(right)) - curve[i]
         };
+        let begins = (BEGINS_S / STEP_S) as usize;
         let mut cuts: Vec<(usize, f64)> = Vec::new();
         let mut i = e0 + near;
         while i + near < e1 {
@@ -448,7 +453,8 @@ impl NoteMaker<'_> {
                 (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
             if lowest {
                 let depth = dip(i, e0, e1.max(i + near));
-                if depth > DIP_DB_MIN {
+                let ripple = i < e0 + begins && depth < BEGINS_DIP_DB;
+                if depth > DIP_DB_MIN && !ripple {
                     cuts.push((i, depth));
                     i += near;
                 }
