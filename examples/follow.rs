@@ -2,7 +2,8 @@
 //! player is followed, how soon found again, and whether live and whole-take hearing agree.
 //!
 //! `cargo run --release --example follow -- DIR…` reads every folder below DIR that `make_takes`
-//! has written and feeds `take.wav` in blocks of 256 samples.
+//! has written and feeds `take.wav` in blocks of 256 samples. `--verbose` names every miss;
+//! `--no-report` leaves the agreement with the report out, which takes half of the time.
 
 use std::path::{Path, PathBuf};
 
@@ -16,6 +17,9 @@ use serde::Deserialize;
 const BLOCK_SAMPLES: usize = 256;
 /// A note counts as followed within this time.
 const FOLLOWED_S: f64 = 0.2;
+/// A wrong place is not to be kept longer, and how often the last word is looked at.
+const WRONG_MAX_S: f64 = 2.0;
+const LOOK_S: f64 = 0.01;
 /// A place may be said this much before the truth's onset: onsets are known to a few milliseconds.
 const EARLY_S: f64 = 0.02;
 /// Lowest sounding pitch of the latency figure: written E3 of a B flat clarinet.
@@ -52,6 +56,9 @@ struct Figures {
     positions_wrong: usize,
     refound_s: Vec<f64>,
     wrong_longest_s: f64,
+    /// Wrong places kept for longer than two seconds, and the time of all.
+    wrong_long: usize,
+    wrong_s: f64,
     alike: usize,
     compared: usize,
     lost: usize,
@@ -59,6 +66,7 @@ struct Figures {
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let verbose = std::env::args().any(|a| a == "--verbose");
+    let report = !std::env::args().any(|a| a == "--no-report");
     let mut folders = Vec::new();
     for dir in std::env::args().skip(1).filter(|a| !a.starts_with('-')) {
         collect(Path::new(&dir), &mut folders);
@@ -72,7 +80,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             sets.push((set, Figures::default()));
         }
         let figures = &mut sets.last_mut().expect("just pushed").1;
-        measure(folder, figures, verbose)?;
+        measure(folder, figures, verbose, report)?;
     }
     for (set, figures) in &mut sets {
         print(set, figures);
@@ -96,7 +104,11 @@ fn measure(
     folder: &Path,
     figures: &mut Figures,
     verbose: bool,
+    report: bool,
 ) -> Result<(), Box<dyn std::error::Error>> {
+    if verbose {
+        println!("{}", folder.display());
+    }
     let truth: Truth = serde_json::from_str(&std::fs::read_to_string(folder.join("truth.json"))?)?;
     let modelled = truth
         .voice
@@ -157,7 +169,9 @@ fn measure(
         }
     }
     places(&sounded, &positions, &events, figures, verbose);
-    agreement(&line, &path, &options, &events, figures, verbose)?;
+    if report {
+        agreement(&line, &path, &options, &events, figures, verbose)?;
+    }
     Ok(())
 }
 
@@ -240,11 +254,18 @@ fn places(
             (false, _) => None,
         };
         let kept_s = wrong_since.map_or(0.0, |since| t_s - since);
-        if verbose && kept_s > 1.0 && kept_s <= 1.01 {
-            println!("  wrong place {said:?} kept since {wrong_since:?}");
+        if verbose && kept_s > 1.0 && kept_s <= 1.0 + LOOK_S {
+            println!("  wrong place {said:?} kept since {wrong_since:.3?}");
         }
+        if kept_s > WRONG_MAX_S && kept_s <= WRONG_MAX_S + LOOK_S {
+            figures.wrong_long += 1;
+            if verbose {
+                println!("  wrong place {said:?} kept for long since {wrong_since:.3?}");
+            }
+        }
+        figures.wrong_s += if wrong { LOOK_S } else { 0.0 };
         figures.wrong_longest_s = figures.wrong_longest_s.max(kept_s);
-        t_s += 0.01;
+        t_s += LOOK_S;
     }
 }
 
@@ -319,11 +340,13 @@ fn print(set: &str, figures: &mut Figures) {
         figures.sounded
     );
     println!(
-        "  places said wrong: {:.2} % of {}; lost {} times; longest wrong place {:.2} s",
+        "  places said wrong: {:.2} % of {}; lost {} times; longest wrong place {:.2} s, {} above {WRONG_MAX_S} s; wrong {:.2} % of the time",
         share(figures.positions_wrong, figures.positions),
         figures.positions,
         figures.lost,
-        figures.wrong_longest_s
+        figures.wrong_longest_s,
+        figures.wrong_long,
+        100.0 * figures.wrong_s / figures.seconds.max(1e-9)
     );
     let n = figures.refound_s.len();
     if n > 0 {
