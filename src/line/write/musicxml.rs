@@ -536,7 +536,7 @@ const DYNAMICS: [&str; 26] = [
 ];
 
 /// MusicXML 4.0, `accidental-value`.
-fn accidental(alter: i8) -> &'static str {
+pub fn accidental(alter: i8) -> &'static str {
     match alter {
         ..=-3 => "triple-flat",
         -2 => "flat-flat",
