@@ -180,7 +180,7 @@ pub fn edition_of(
     let sources: Option<Vec<usize>> = order::sources(&score, part_idx, options.as_written)
         .into_iter()
         .collect();
-    edition::of(&document, &sources?)
+    edition::of(&document, &sources?, line)
 }
 
 /// [`edition_of`] for a file that [`read_line`] read.

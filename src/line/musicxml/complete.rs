@@ -1,5 +1,5 @@
 //! What a file leaves to the reader: programs that write music out of data often leave out
-//! accidentals and beams, and an engraver draws only what is written.
+//! accidentals, beams and the clef, and an engraver draws only what is written.
 
 use std::collections::HashMap;
 
@@ -9,7 +9,7 @@ use super::xml::{child, child_text, children, number, whole};
 use crate::line::key_alter;
 use crate::line::write::accidental;
 
-/// Elements to be put into a note, by the note.
+/// Elements to be put at the end of others, by those.
 pub type Added<'a> = Vec<(Node<'a, 'a>, String)>;
 
 /// Accidentals for a part that has not a single one: by key signature and bar, each octave for
@@ -51,6 +51,17 @@ pub fn accidentals<'a>(part: Node<'a, 'a>) -> Added<'a> {
         }
     }
     added
+}
+
+/// The clef for a part that has none, in its first attributes; `None` where there are none.
+pub fn clef<'a>(part: Node<'a, 'a>, (sign, line): (char, u32)) -> Option<Added<'a>> {
+    if has(part, "clef") {
+        return Some(Added::new());
+    }
+    let attributes = child(child(part, "measure")?, "attributes")?;
+    attributes.first_element_child()?;
+    let clef = format!("<clef><sign>{sign}</sign><line>{line}</line></clef>");
+    Some(vec![(attributes, clef)])
 }
 
 /// Beams for a part that has not a single one: over each beat (common practice).

@@ -7,6 +7,8 @@ use roxmltree::{Document, Node};
 
 use super::complete;
 use super::xml::{below, child, child_text};
+use crate::line::Line;
+use crate::line::write::clef;
 
 /// A part by itself as MusicXML.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -21,7 +23,7 @@ pub struct Edition {
 ///
 /// `None` where the part as it stands is not what the player reads or what a single staff shows:
 /// timewise files, scores in concert pitch, parts on several staves.
-pub fn of(document: &Document, sources: &[usize]) -> Option<Edition> {
+pub fn of(document: &Document, sources: &[usize], line: &Line) -> Option<Edition> {
     let root = document.root_element();
     let in_concert_pitch =
         child(root, "defaults").is_some_and(|defaults| child(defaults, "concert-score").is_some());
@@ -58,6 +60,7 @@ pub fn of(document: &Document, sources: &[usize]) -> Option<Edition> {
     for (note, element) in complete::accidentals(part)
         .into_iter()
         .chain(complete::beams(part))
+        .chain(complete::clef(part, clef(line))?)
     {
         let range = note.range();
         let end = range.start + text[range].rfind("</")?;

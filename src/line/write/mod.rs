@@ -11,7 +11,7 @@ mod page;
 mod smf;
 mod values;
 
-pub(super) use musicxml::accidental;
+pub(super) use musicxml::{accidental, clef};
 
 use std::collections::BTreeMap;
 

@@ -586,7 +586,7 @@ fn time(bar: &WrittenBar) -> String {
 }
 
 /// Sign and line of the clef: by the instrument, else by where the line lies.
-fn clef(line: &Line) -> (char, u32) {
+pub fn clef(line: &Line) -> (char, u32) {
     /// Instruments read in the bass clef (common practice).
     const BASS: [&str; 7] = [
         "bassoon",
