@@ -228,15 +228,21 @@ impl TickListener {
             powers.fold(f32::INFINITY, f32::min)
         };
         let (mut new, mut all) = (Vec::with_capacity(self.bins.len()), 0.0);
+        let (mut gone, mut all_before) = (0.0, 0.0);
         for band in 0..self.bins.len() {
             let before = least(at - self.before.1..=at - self.before.0, band);
             let after = least(at + self.after.0..=at + self.after.1, band);
             all += after;
+            all_before += before;
+            gone += (before - NEW_NOTE_TIMES * after).max(0.0);
             new.push((band, (after - NEW_NOTE_TIMES * before).max(0.0)));
         }
         let here: f32 = self.powers[at].iter().sum();
         let sum: f32 = new.iter().map(|n| n.1).sum();
-        if sum < NEW_NOTE_SHARE * all || sum < NEW_NOTE_OF_TICK * here {
+        let begins = sum >= NEW_NOTE_SHARE * all && sum >= NEW_NOTE_OF_TICK * here;
+        // A slur to a twelfth above adds nothing: partials of the old note go.
+        let changes = gone >= NEW_NOTE_SHARE * all_before && gone >= NEW_NOTE_OF_TICK * here;
+        if !begins && !changes {
             return Vec::new();
         }
         new.sort_by(|a, b| b.1.total_cmp(&a.1));

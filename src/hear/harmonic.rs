@@ -11,83 +11,106 @@ const HARMONIC_TOP_HZ: f64 = 4500.0;
 /// Ridge relative to the number of samples; keeps stretches shorter than a period solvable.
 const RIDGE: f64 = 0.02;
 
-/// Normal equations of a fit; samples go in one at a time.
+/// Sums over `n` samples of the products of each two of cos kω, sin kω, ω = `step` a sample: sums
+/// of sines and cosines at the sums and differences of the harmonics, in closed form
+/// (Dirichlet's kernel).
+fn gram(step: f64, n: usize, harmonics: usize) -> Vec<f64> {
+    let sums: Vec<(f64, f64)> = (0..=2 * harmonics)
+        .map(|k| {
+            let (half, n) = (0.5 * step * k as f64, n as f64);
+            let kernel = if half.sin().abs() < 1e-9 {
+                n
+            } else {
+                (n * half).sin() / half.sin()
+            };
+            let (sin, cos) = ((n - 1.0) * half).sin_cos();
+            (kernel * cos, kernel * sin)
+        })
+        .collect();
+    let m = 2 * harmonics;
+    let mut gram = vec![0.0; m * m];
+    for a in 1..=harmonics {
+        for b in a..=harmonics {
+            let (difference, sum) = (sums[b - a], sums[a + b]);
+            let at = |i: usize, j: usize| (2 * (a - 1) + i) * m + 2 * (b - 1) + j;
+            gram[at(0, 0)] = 0.5 * (difference.0 + sum.0);
+            gram[at(1, 1)] = 0.5 * (difference.0 - sum.0);
+            gram[at(0, 1)] = 0.5 * (sum.1 + difference.1);
+            gram[at(1, 0)] = 0.5 * (sum.1 - difference.1);
+        }
+    }
+    gram
+}
+
+/// Normal equations of a fit.
 struct Fit {
-    steps: Vec<(f64, f64)>,
-    phases: Vec<(f64, f64)>,
-    basis: Vec<f32>,
-    /// Upper triangle, row by row, and right-hand side.
-    gram: Vec<f32>,
-    moment: Vec<f32>,
+    /// Upper triangle, row by row, and right-hand side; cosine and sine of each harmonic.
+    gram: Vec<f64>,
+    moment: Vec<f64>,
     power: f64,
     n: usize,
 }
 
 impl Fit {
-    fn new(f0_hz: f64, sample_rate_hz: f64) -> Fit {
-        let top = HARMONIC_TOP_HZ.min(0.45 * sample_rate_hz);
-        Fit::with_harmonics(
-            f0_hz,
-            sample_rate_hz,
-            ((top / f0_hz) as usize).clamp(1, HARMONICS_MAX),
-        )
-    }
-
-    fn with_harmonics(f0_hz: f64, sample_rate_hz: f64, harmonics: usize) -> Fit {
-        let steps: Vec<(f64, f64)> = (1..=harmonics)
-            .map(|k| {
-                let w = 2.0 * std::f64::consts::PI * k as f64 * f0_hz / sample_rate_hz;
-                (w.cos(), w.sin())
-            })
+    fn new(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, harmonics: usize) -> Fit {
+        let step = 2.0 * std::f64::consts::PI * f0_hz / sample_rate_hz;
+        let turns: Vec<(f64, f64)> = (1..=harmonics)
+            .map(|k| (step * k as f64).sin_cos())
             .collect();
-        let m = 2 * harmonics;
-        Fit {
-            phases: vec![(1.0, 0.0); harmonics],
-            steps,
-            basis: vec![0.0; m],
-            gram: vec![0.0; m * m],
-            moment: vec![0.0; m],
-            power: 0.0,
-            n: 0,
-        }
-    }
-
-    fn push(&mut self, sample: f32) {
-        for (k, (phase, step)) in self.phases.iter_mut().zip(&self.steps).enumerate() {
-            self.basis[2 * k] = phase.0 as f32;
-            self.basis[2 * k + 1] = phase.1 as f32;
-            *phase = (
-                phase.0 * step.0 - phase.1 * step.1,
-                phase.0 * step.1 + phase.1 * step.0,
-            );
-        }
-        let m = self.basis.len();
-        for i in 0..m {
-            let b = self.basis[i];
-            self.moment[i] += b * sample;
-            let row = &mut self.gram[i * m + i..(i + 1) * m];
-            for (g, c) in row.iter_mut().zip(&self.basis[i..]) {
-                *g += b * c;
+        let mut phases = vec![(0.0, 1.0); harmonics];
+        let mut moment = vec![0.0f64; 2 * harmonics];
+        let mut power = 0.0;
+        for sample in samples {
+            let x = f64::from(*sample);
+            power += x * x;
+            for ((phase, turn), moment) in
+                (phases.iter_mut().zip(&turns)).zip(moment.chunks_exact_mut(2))
+            {
+                let (sin, cos) = *phase;
+                moment[0] += cos * x;
+                moment[1] += sin * x;
+                *phase = (sin * turn.1 + cos * turn.0, cos * turn.1 - sin * turn.0);
             }
         }
-        self.power += (sample as f64) * (sample as f64);
-        self.n += 1;
+        Fit {
+            gram: gram(step, samples.len(), harmonics),
+            moment,
+            power,
+            n: samples.len(),
+        }
     }
 
     /// Summed squared error of the best fit to all samples so far.
     fn unexplained(&self) -> f64 {
-        if self.n == 0 {
-            return 0.0;
+        let (_, z) = self.factors();
+        let explained: f64 = z.iter().map(|z| z * z).sum();
+        (self.power - explained).max(0.0)
+    }
+
+    /// Mean power of each harmonic in the best fit.
+    fn powers(&self) -> Vec<f64> {
+        let m = self.moment.len();
+        let (l, mut x) = self.factors();
+        // Back substitution: Lᵀ x = z.
+        for i in (0..m).rev() {
+            let later: f64 = (i + 1..m).map(|k| l[k * m + i] * x[k]).sum();
+            x[i] = (x[i] - later) / l[i * m + i];
         }
-        let m = self.basis.len();
+        x.chunks(2)
+            .map(|c| (c[0] * c[0] + c[1] * c[1]) / 2.0)
+            .collect()
+    }
+
+    /// Cholesky factor L of the ridged Gram matrix G, and L⁻¹ b: the explained power is its
+    /// square.
+    fn factors(&self) -> (Vec<f64>, Vec<f64>) {
+        let m = self.moment.len();
         let ridge = RIDGE * self.n as f64;
-        // Cholesky of the ridged Gram matrix, then the explained power as |L⁻¹ b|².
         let mut l = vec![0.0f64; m * m];
         let mut z = vec![0.0f64; m];
-        let mut explained = 0.0;
         for i in 0..m {
             for j in 0..=i {
-                let mut sum = self.gram[j * m + i] as f64 + if i == j { ridge } else { 0.0 };
+                let mut sum = self.gram[j * m + i] + if i == j { ridge } else { 0.0 };
                 for k in 0..j {
                     sum -= l[i * m + k] * l[j * m + k];
                 }
@@ -97,41 +120,79 @@ impl Fit {
                     sum / l[j * m + j]
                 };
             }
-            let mut sum = self.moment[i] as f64;
+            let mut sum = self.moment[i];
             for k in 0..i {
                 sum -= l[i * m + k] * z[k];
             }
             z[i] = sum / l[i * m + i];
-            explained += z[i] * z[i];
         }
-        (self.power - explained).max(0.0)
+        (l, z)
     }
+}
+
+/// Mean power of each harmonic of `f0_hz` up to `top_hz` in `samples`.
+pub fn powers_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Vec<f64> {
+    up_to(samples, sample_rate_hz, f0_hz, top_hz).powers()
+}
+
+fn up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Fit {
+    let top_hz = top_hz.min(0.45 * sample_rate_hz);
+    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
+    Fit::new(samples, sample_rate_hz, f0_hz, harmonics)
 }
 
 /// Share of the power of `samples` that a harmonic tone of `f0_hz` explains, 0 to 1,
 /// and that power itself, mean a sample.
 pub fn explained(samples: &[f32], sample_rate_hz: f64, f0_hz: f64) -> (f64, f64) {
-    shares(Fit::new(f0_hz, sample_rate_hz), samples)
+    let top_hz = HARMONIC_TOP_HZ.min(0.45 * sample_rate_hz);
+    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, HARMONICS_MAX);
+    shares(&Fit::new(samples, sample_rate_hz, f0_hz, harmonics))
 }
 
 /// As [`explained`], the harmonics up to `top_hz` and no others; the share alone.
 pub fn explained_share_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> f64 {
-    let top_hz = top_hz.min(0.45 * sample_rate_hz);
-    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
-    shares(
-        Fit::with_harmonics(f0_hz, sample_rate_hz, harmonics),
-        samples,
-    )
-    .0
+    shares(&up_to(samples, sample_rate_hz, f0_hz, top_hz)).0
 }
 
-fn shares(mut fit: Fit, samples: &[f32]) -> (f64, f64) {
-    for s in samples {
-        fit.push(*s);
-    }
+fn shares(fit: &Fit) -> (f64, f64) {
     if fit.power <= 0.0 {
         return (0.0, 0.0);
     }
     let explained = fit.power - fit.unexplained();
-    (explained / fit.power, explained / samples.len() as f64)
+    (explained / fit.power, explained / fit.n as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Three partials of known amplitude: all of it is explained, each has the power a²/2 of a
+    /// sine, and of another pitch only the partials that it shares.
+    #[test]
+    fn a_sum_of_sines_is_its_own_explanation() {
+        const RATE_HZ: f64 = 22_050.0;
+        let amplitudes = [0.5, 0.0, 0.3, 0.2];
+        let tone = |f0_hz: f64, n: usize| -> Vec<f32> {
+            let at = |i: usize, k: usize| {
+                let phase = 2.0 * std::f64::consts::PI * k as f64 * f0_hz * i as f64 / RATE_HZ;
+                (phase + k as f64).sin()
+            };
+            let partials = |i: usize| (1..=4).map(|k| amplitudes[k - 1] * at(i, k)).sum::<f64>();
+            (0..n).map(|i| partials(i) as f32).collect()
+        };
+        for f0_hz in [61.7, 220.0, 987.8] {
+            let samples = tone(f0_hz, 4410);
+            let (share, power) = explained(&samples, RATE_HZ, f0_hz);
+            // The ridge keeps 2 % of the samples back.
+            assert!((0.94..=1.0).contains(&share), "{f0_hz}: {share}");
+            assert!((power / 0.19 - 1.0).abs() < 0.07, "{f0_hz}: {power}");
+            let powers = powers_up_to(&samples, RATE_HZ, f0_hz, 4.5 * f0_hz);
+            assert_eq!(powers.len(), 4);
+            for (power, a) in powers.iter().zip(amplitudes) {
+                assert!((power - a * a / 2.0).abs() < 0.012, "{f0_hz}: {powers:?}");
+            }
+            let octave = explained_share_up_to(&samples, RATE_HZ, 2.0 * f0_hz, 4.5 * f0_hz);
+            assert!((octave - 0.02 / 0.19).abs() < 0.03, "{f0_hz}: {octave}");
+        }
+    }
 }

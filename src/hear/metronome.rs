@@ -80,6 +80,12 @@ const GAIN_SD: f64 = 0.1;
 /// A place where no tick was found holds a click where the kind fits within this gain.
 const GAIN_RANGE: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 
+/// Fewest places without a tick that tell whether beats are left out, the mean gain at which they
+/// have no click, and the error it must be known to.
+const SKIPPED_MIN: usize = 3;
+const SKIPPED_GAIN: f64 = 0.4;
+const SKIPPED_SE: f64 = 0.2;
+
 /// A metronome heard in a take.
 pub struct Metronome {
     pub clicks: Vec<HeardClick>,
@@ -214,7 +220,7 @@ fn settle(
     }
     heard.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     metronome.clicks = heard;
-    Some(metronome)
+    (!metronome.skips_beats(train, sound, rate)).then_some(metronome)
 }
 
 fn places_of(kind: usize, kind_at: &BTreeMap<i64, usize>) -> Vec<i64> {
@@ -423,36 +429,64 @@ fn freed_click(sound: &[f32], rate: f64, grid: &Grid, places: &[i64]) -> (Vec<f3
     )
 }
 
+impl Kind {
+    fn energy(&self) -> f64 {
+        self.sound.iter().map(|x| f64::from(x * x)).sum()
+    }
+
+    /// Gain at which the click fits the sound from sample `begin` on, and its variance.
+    fn fitted(&self, sound: &[f32], begin: f64) -> (f64, f64) {
+        let (length, energy) = (self.sound.len(), self.energy());
+        let here = resampled(sound, begin, length);
+        let both = self.sound.iter().zip(&here);
+        let moment: f64 = both.map(|(a, b)| f64::from(a * b)).sum();
+        let rest: f64 = here.iter().map(|x| f64::from(x * x)).sum();
+        let gain = moment / energy;
+        // Error of the gain from the music about, which is no white noise: its square is twice
+        // what white noise would give.
+        let left = (rest - gain * moment).max(0.0) / length as f64;
+        (gain, 2.0 * left / energy)
+    }
+}
+
 impl Metronome {
+    fn is_usable(&self, kind: usize) -> bool {
+        let count = self.kind_at.values().filter(|k| **k == kind).count();
+        count >= KIND_MIN && self.kinds[kind].energy() > 1e-9
+    }
+
+    /// Whether the places where no tick was found have no click either, as far as the music
+    /// lets it be told: a metronome leaves out no beat, a player's attacks do.
+    fn skips_beats(&self, train: &Train, sound: &[f32], rate: f64) -> bool {
+        let (mut weights, mut gains, mut places) = (0.0, 0.0, 0);
+        for place in self.span.0..=self.span.1 {
+            if train.ticks.iter().any(|tick| tick.0 == place) {
+                continue;
+            }
+            let begin = (self.grid.at_s(place) - SOUND_S.0) * rate;
+            let fits = (0..self.kinds.len()).filter(|kind| self.is_usable(*kind));
+            let best = fits
+                .map(|kind| self.kinds[kind].fitted(sound, begin))
+                .max_by(|a, b| a.0.total_cmp(&b.0));
+            if let Some((gain, variance)) = best {
+                let weight = 1.0 / (GAIN_SD * GAIN_SD + variance);
+                weights += weight;
+                gains += weight * gain;
+                places += 1;
+            }
+        }
+        places >= SKIPPED_MIN
+            && gains / weights < SKIPPED_GAIN
+            && 1.0 / f64::sqrt(weights) < SKIPPED_SE
+    }
+
     /// Takes the clicks out of the sound they were heard in.
     pub fn remove(&self, sound: &mut [f32], rate: f64) {
-        let energies: Vec<f64> = self
-            .kinds
-            .iter()
-            .map(|kind| kind.sound.iter().map(|x| f64::from(x * x)).sum())
-            .collect();
-        let counts: Vec<usize> = (0..self.kinds.len())
-            .map(|kind| self.kind_at.values().filter(|k| **k == kind).count())
-            .collect();
+        let energies: Vec<f64> = self.kinds.iter().map(Kind::energy).collect();
         for place in self.span.0..=self.span.1 {
             let begin = (self.grid.at_s(place) - SOUND_S.0) * rate;
-            let usable = |kind: &usize| counts[*kind] >= KIND_MIN && energies[*kind] > 1e-9;
-            let fitted = |kind: usize| {
-                let length = self.kinds[kind].sound.len();
-                let here = resampled(sound, begin, length);
-                let moment: f64 = self.kinds[kind]
-                    .sound
-                    .iter()
-                    .zip(&here)
-                    .map(|(a, b)| f64::from(a * b))
-                    .sum();
-                let rest: f64 = here.iter().map(|x| f64::from(x * x)).sum();
-                let gain = moment / energies[kind];
-                // Error of the gain from the music about, which is no white noise: its square
-                // is twice what white noise would give.
-                let left = (rest - gain * moment).max(0.0) / length as f64;
-                (gain, 2.0 * left / energies[kind])
-            };
+            let usable = |kind: &usize| self.is_usable(*kind);
+            let fitted = |kind: usize| self.kinds[kind].fitted(sound, begin);
             let (kind, (gain, variance)) = match self.kind_at.get(&place).filter(|k| usable(k)) {
                 Some(kind) => (*kind, fitted(*kind)),
                 None => {

@@ -9,6 +9,7 @@ mod click_train;
 mod clicks;
 pub mod confidence;
 pub mod decimate;
+mod dip;
 pub mod envelope;
 pub mod frames;
 pub mod harmonic;
@@ -231,9 +232,13 @@ impl Hearer {
         let mut recorded = None;
         if let Some(room) = room::of_take(&self.sound, rate) {
             let envelope = envelope::Envelope::new(&self.sound, rate);
-            warnings = Some(recording::warnings(&envelope, duration_s));
-            let dried = room::dry(&self.sound, rate, &room);
-            recorded = Some(std::mem::replace(&mut self.sound, dried));
+            let mut said = recording::warnings(&envelope, duration_s);
+            if room.is_far() && !said.iter().any(|x| x == recording::FAR_MICROPHONE) {
+                said.push(recording::FAR_MICROPHONE.to_owned());
+            }
+            warnings = Some(said);
+            recorded = Some(room::Recorded::new(&self.sound));
+            room::dry(&mut self.sound, rate, &room);
         }
         let (mut sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
@@ -241,7 +246,7 @@ impl Hearer {
             recording.warnings = warnings;
         }
         if let Some(recorded) = recorded {
-            room::onsets_as_recorded(&mut sketches, &recorded, rate);
+            room::onsets_as_recorded(&mut sketches, |range| recorded.piece(range), rate);
         }
         (sketches, recording, clicks)
     }

@@ -12,6 +12,16 @@ use crate::convert::midi_to_hz;
 /// is the border; the rest leaves room for vibrato and for a throat note that sags.
 const NEW_NOTE_SEMITONES: f32 = 0.65;
 
+/// Share of a frame that a change of pitch seems to take: its window hides the rest.
+const GLIDE_OF_FRAME: f64 = 0.7;
+
+/// A pitch that stays within this for this long is steady.
+const STEADY_S: f64 = 0.016;
+const STEADY_SEMITONES: f32 = 0.10;
+
+/// Frames whose pitch is compared where two stretches meet.
+const ENDS_FRAMES: usize = 8;
+
 /// Sounds between two notes up to this long are finger-change blips (contract bound).
 pub const BLIP_S: f64 = 0.025;
 
@@ -25,6 +35,10 @@ const SHORTEST_S: f64 = 0.008;
 /// Dips shallower than this are ripple of the level in every recording.
 const DIP_DB_MIN: f64 = 1.2;
 
+/// A shallower dip this soon after a pitch begins is of its beginning: no note is so short.
+const BEGINS_S: f64 = 0.025;
+const BEGINS_DIP_DB: f64 = 6.0;
+
 /// Span either side of a dip whose level the dip is measured against.
 const SHOULDER_NEAR_S: f64 = 0.010;
 const SHOULDER_FAR_S: f64 = 0.045;
@@ -35,15 +49,10 @@ const MARGIN_S: f64 = 0.06;
 /// Pitches further apart than this in time have silence between them.
 const SILENCE_S: f64 = 0.06;
 
-/// A dip this deep at a change of pitch is the tongue's; slurs dip by less, ringing rooms
-/// fill the tongue's to about as much.
-const TONGUE_DIP_DB: f64 = 6.0;
-
-/// Shallower and shorter than this it is of a slur that goes through another register: the
-/// tongue stays 20 ms at least and leaves little in a dry take. On made takes slurs dipped by
-/// up to 12 dB for up to 6.5 ms at half their depth, tongued notes by 40 dB or for longer.
-const SLUR_DIP_DB_MAX: f64 = 15.0;
-const SLUR_DIP_S_MAX: f64 = 0.007;
+/// A slur through another register begins before the level falls: looked for so much before
+/// it has fallen by this.
+const FALLEN_DB: f64 = 3.0;
+const BEFORE_FALLEN_S: f64 = 0.015;
 
 /// A dip this deep leaves nothing of the old note to predict from.
 const SILENT_DIP_DB: f64 = 20.0;
@@ -202,7 +211,7 @@ impl NoteMaker<'_> {
 
     /// The same before their own sound is listened to.
     pub fn outline(&self) -> Vec<Sketch> {
-        let mut segments = self.segments();
+        let mut segments = self.part_glides(self.segments());
         self.drop_blips(&mut segments);
         let mut sketches = Vec::new();
         for (i, segment) in segments.iter().enumerate() {
@@ -313,6 +322,61 @@ impl NoteMaker<'_> {
         segments
     }
 
+    /// Cuts where the pitch moves from one steady pitch to another within a frame's length.
+    ///
+    /// Frames longer than the running pitch looks back show a slurred semitone as a glide
+    /// that it follows. A vibrato takes longer and is steady nowhere.
+    fn part_glides(&self, segments: Vec<Segment>) -> Vec<Segment> {
+        let frames_of = |s: f64| (s * self.sample_rate_hz / self.hop_samples as f64) as usize;
+        let gap = frames_of(GLIDE_OF_FRAME / 2.0 * self.frame_samples as f64 / self.sample_rate_hz);
+        let steady = frames_of(STEADY_S).max(3);
+        let mut parts = Vec::with_capacity(segments.len());
+        for segment in segments {
+            let pitches: Vec<f32> = self.path[segment.first..segment.end]
+                .iter()
+                .filter_map(|point| point.midi)
+                .collect();
+            let median_of = |from: usize, to: usize| median(&mut pitches[from..to].to_vec());
+            let level = |from: usize| {
+                let part = &pitches[from..from + steady];
+                let spread = part.iter().copied().fold(f32::MIN, f32::max)
+                    - part.iter().copied().fold(f32::MAX, f32::min);
+                (spread < STEADY_SEMITONES).then(|| median_of(from, from + steady))
+            };
+            let step_at = |i: usize| {
+                let (old, new) = (level(i - gap - steady)?, level(i + gap)?);
+                ((new - old).abs() > NEW_NOTE_SEMITONES).then_some((old + new) / 2.0)
+            };
+            let mut from = 0;
+            let mut i = gap + steady;
+            while i + gap + steady <= pitches.len() {
+                let Some(middle) = step_at(i) else {
+                    i += 1;
+                    continue;
+                };
+                let cut = (i - gap..i + gap)
+                    .min_by(|a, b| {
+                        let off = |k: usize| (pitches[k] - middle).abs();
+                        off(*a).total_cmp(&off(*b))
+                    })
+                    .unwrap_or(i);
+                parts.push(Segment {
+                    first: segment.first + from,
+                    end: segment.first + cut,
+                    midi: median_of(from, cut),
+                });
+                from = cut;
+                i = cut + gap + steady;
+            }
+            parts.push(Segment {
+                first: segment.first + from,
+                midi: median_of(from, pitches.len()),
+                ..segment
+            });
+        }
+        parts
+    }
+
     /// Blips between two notes go; what they stood between is joined where it is one pitch.
     fn drop_blips(&self, segments: &mut Vec<Segment>) {
         let blip_frames = (BLIP_S * self.sample_rate_hz / self.hop_samples as f64).floor() as usize;
@@ -333,8 +397,9 @@ impl NoteMaker<'_> {
             }
             let segment = segment.clone();
             if let Some(last) = kept.last_mut()
-                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
                 && segment.first - last.end <= blip_frames
+                && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
+                && (self.end_midi(last) - self.begin_midi(&segment)).abs() < NEW_NOTE_SEMITONES
             {
                 last.end = segment.end;
                 continue;
@@ -342,6 +407,19 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
+    }
+
+    /// Pitch a segment ends with, and begins with: a scoop moves the middle of the whole.
+    fn end_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter().rev();
+        let mut last: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut last)
+    }
+
+    fn begin_midi(&self, segment: &Segment) -> f32 {
+        let pitched = self.path[segment.first..segment.end].iter();
+        let mut first: Vec<f32> = pitched.filter_map(|p| p.midi).take(ENDS_FRAMES).collect();
+        median(&mut first)
     }
 
     /// One sketch a segment, or several of the same pitch where the level dips between them.
@@ -367,6 +445,7 @@ impl NoteMaker<'_> {
             let right = &curve[(i + near).min(high)..=(i + far).min(high)];
             median_db(left).min(median_db(right)) - curve[i]
         };
+        let begins = (BEGINS_S / STEP_S) as usize;
         let mut cuts: Vec<(usize, f64)> = Vec::new();
         let mut i = e0 + near;
         while i + near < e1 {
@@ -374,7 +453,8 @@ impl NoteMaker<'_> {
                 (i - near.min(i)..=(i + near).min(curve.len() - 1)).all(|k| curve[k] >= curve[i]);
             if lowest {
                 let depth = dip(i, e0, e1.max(i + near));
-                if depth > DIP_DB_MIN {
+                let ripple = i < e0 + begins && depth < BEGINS_DIP_DB;
+                if depth > DIP_DB_MIN && !ripple {
                     cuts.push((i, depth));
                     i += near;
                 }
@@ -407,15 +487,31 @@ impl NoteMaker<'_> {
         let n_below = curve[lowest..].iter().take_while(below).count()
             + curve[..lowest].iter().rev().take_while(below).count();
         let dip_s = n_below as f64 * STEP_S - 0.5 * width_s;
-        let through_register = old.is_some() && depth < SLUR_DIP_DB_MAX && dip_s < SLUR_DIP_S_MAX;
-        let tongued = depth > TONGUE_DIP_DB && !through_register;
+        let dip = super::dip::Dip {
+            curve: &curve,
+            base_s,
+            lowest,
+            depth_db: depth,
+            length_s: dip_s,
+            periods: (old_period.unwrap_or(f64::INFINITY), period_s * rate),
+        };
+        let tongued = old.is_none() || dip.is_tongue(self.samples, rate);
+        let in_a_dip = !tongued && dip.is_deep();
         let lowest_s = base_s + lowest as f64 * STEP_S;
-        let (onset, change) = if tongued {
+        let rises = tongued || in_a_dip && dip.old_dies_away(self.samples, rate);
+        let (onset, change) = if rises {
             self.tongued_onset(
                 lowest_s,
                 end_s,
                 width_s,
                 old_period.filter(|_| depth < SILENT_DIP_DB),
+            )
+        } else if in_a_dip {
+            self.fitted(
+                dip.falls_s(FALLEN_DB) - BEFORE_FALLEN_S,
+                lowest_s,
+                old_period,
+                start_s,
             )
         } else {
             let from_s = old.map_or(start_s, |b| self.frame_s(b.end))

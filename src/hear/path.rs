@@ -1,12 +1,19 @@
 //! A path through the frames' candidates, so that octave and twelfth errors of single
 //! frames die (Viterbi decoding with a fixed look-ahead; costs after Boersma 1993, eq. 24-27).
 
-use super::frames::{CANDIDATES_MAX, Frame};
+use super::frames::{CANDIDATES_MAX, Frame, FramePitch};
 
 /// Preference for the shorter period, a unit of strength per octave. A period and its
 /// double both repeat the wave; without it subharmonics win. Published trackers on
 /// clarinet sound make fewest octave and twelfth errors between 0.05 and 0.1.
 const OCTAVE_COST: f32 = 0.07;
+
+/// Octaves over a pitch that the preference is counted for: fourth and higher partials that
+/// outdo their fundamental are a formant's (a bassoon's fifth), not an undertone's octave.
+const OCTAVES_PREFERRED_MAX: f32 = 1.0;
+
+/// A lower pitch stronger by this repeats the wave better than chance makes it seem.
+const PARTIAL_MARGIN: f32 = 0.04;
 
 /// Strength below which silence explains the frame better than a pitch.
 const VOICING_STRENGTH: f32 = 0.50;
@@ -80,10 +87,7 @@ impl PathFinder {
                 let state = step.n as usize;
                 step.midi[state] = 69.0 + 12.0 * (pitch.f0_hz / 440.0).log2();
                 step.strength[state] = pitch.strength;
-                // Bounded bonus for height, zero in the middle of the range, so that voicing
-                // is decided by strength alone.
-                own[state] =
-                    -(pitch.strength + OCTAVE_COST * ((pitch.f0_hz / self.low_hz).log2() - 2.0));
+                own[state] = -(pitch.strength + self.bonus(pitch, frame));
                 step.n += 1;
             }
         }
@@ -130,6 +134,22 @@ impl PathFinder {
             settled.push(self.settle_first());
             self.steps.pop_front();
         }
+    }
+
+    /// Bounded bonus for height, zero in the middle of the range, so that voicing is decided
+    /// by strength alone.
+    fn bonus(&self, pitch: &FramePitch, frame: &Frame) -> f32 {
+        let of = |f0_hz: f32| OCTAVE_COST * ((f0_hz / self.low_hz).log2() - 2.0);
+        let is_partial_of = |lower: &&FramePitch| {
+            let multiple = pitch.f0_hz / lower.f0_hz;
+            lower.strength > pitch.strength + PARTIAL_MARGIN
+                && multiple > 3.5
+                && (multiple / multiple.round()).log2().abs() < SAME_NOTE_SEMITONES / 12.0
+        };
+        let lower = frame.pitches().iter().filter(is_partial_of);
+        lower
+            .map(|lower| of(lower.f0_hz) + OCTAVE_COST * OCTAVES_PREFERRED_MAX)
+            .fold(of(pitch.f0_hz), f32::min)
     }
 
     pub fn finish(&mut self, settled: &mut Vec<PathPoint>) {

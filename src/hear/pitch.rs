@@ -5,7 +5,7 @@
 //! more on those of its octave or twelfth below.
 
 use super::frames::Frame;
-use super::harmonic::explained_share_up_to;
+use super::harmonic::{explained_share_up_to, powers_up_to};
 use crate::convert::midi_to_hz;
 
 /// Longest stretch of a note looked at, seconds: more only costs.
@@ -15,13 +15,17 @@ const LOOK_S: f64 = 0.10;
 const PERIODS_MIN: f64 = 3.0;
 
 /// Share of the sound between the harmonics of a pitch at which the pitch below (an octave,
-/// a twelfth or two octaves) is as likely the note. A clarinet's throat B flat was measured with
+/// a twelfth, two octaves or those and a third) is as likely the note. A clarinet's throat B flat was measured with
 /// 2.4 % there on a real recording; that a clarion note's undertone holds below 0.1 % is from
 /// memory.
 const BETWEEN_SHARE: f64 = 0.013;
 
 /// The same where that sound has been there before the note and may be the room still ringing.
 const BETWEEN_SHARE_RINGING: f64 = 0.20;
+
+/// The same of what is new there, partial by partial; a ringing partial fluctuates.
+const BETWEEN_SHARE_FRESH: f64 = 0.03;
+const FRESH_OVER_RINGING: f64 = 1.5;
 
 /// Sound between the harmonics that is this much weaker than before the onset only rings on.
 const RINGING_RATIO: f64 = 0.6;
@@ -77,7 +81,7 @@ pub fn offers(
     // Counted too high: sound between the harmonics, and not what rings on from the note before.
     let earlier = &samples[before.0.min(from)..before.1.min(from)];
     let mut also = None;
-    for multiple in [2.0, 3.0, 4.0] {
+    for multiple in [2.0, 3.0, 4.0, 5.0] {
         let below_hz = f0_hz / multiple;
         if below_hz < low_hz || !resolves(below_hz) {
             continue;
@@ -95,13 +99,16 @@ pub fn offers(
         let between_before = explained_share_up_to(earlier, sample_rate_hz, below_hz, top_hz)
             - explained_share_up_to(earlier, sample_rate_hz, f0_hz, top_hz);
         let ringing = power(stretch, between) < RINGING_RATIO * power(earlier, between_before);
-        let even = if ringing {
-            BETWEEN_SHARE_RINGING
+        let shares_of_even = if ringing {
+            let powers = |part: &[f32]| powers_up_to(part, sample_rate_hz, below_hz, top_hz);
+            let fresh = fresh_between(&powers(stretch), &powers(earlier), multiple as usize)
+                / mean_power(stretch).max(1e-12);
+            (between / BETWEEN_SHARE_RINGING).max(fresh / BETWEEN_SHARE_FRESH)
         } else {
-            BETWEEN_SHARE
+            between / BETWEEN_SHARE
         };
         // Odds grow with the square of the share over the one at which they are even.
-        let odds = (between / even).powi(2);
+        let odds = shares_of_even.powi(2);
         let probability = 0.98 * odds / (1.0 + odds);
         if probability > 0.5 {
             return vec![(below, probability), (midi, 0.98 - probability)];
@@ -114,6 +121,15 @@ pub fn offers(
         return vec![(midi, 0.98 - probability), (below, probability)];
     }
     vec![(midi, 0.98)]
+}
+
+/// Power that partials between the harmonics have more than rang there before: `multiple`
+/// counts the partials from one harmonic to the next.
+fn fresh_between(now: &[f64], before: &[f64], multiple: usize) -> f64 {
+    (now.iter().zip(before).enumerate())
+        .filter(|(i, _)| (i + 1) % multiple != 0)
+        .map(|(_, (now, before))| (now - FRESH_OVER_RINGING * before).max(0.0))
+        .sum()
 }
 
 /// How much better the period of `below_hz` repeats the wave than that of `f0_hz`, median

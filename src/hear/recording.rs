@@ -23,6 +23,20 @@ const PAUSES_MIN: usize = 2;
 /// A pause whose noise rises by this, dB, from its quietest moment to its end was lifted.
 const LIFTED_DB: f64 = 2.5;
 
+/// Thirds of a pause are compared from this long after its sound, seconds, and in what is
+/// at least so long.
+const DYING_S: f64 = 0.12;
+const LONG_S: f64 = 0.36;
+
+/// Less noise than this in all says nothing of a gain, seconds.
+const NOISE_S: f64 = 0.85;
+
+/// Neighbouring steps of noise that are much alike, and the least rise that counts, in dB and
+/// in its standard errors.
+const STEPS_ALIKE: f64 = 4.0;
+const RISE_DB: f64 = 4.5;
+const RISE_SES: f64 = 3.0;
+
 /// A level that stands still for the first time, seconds, and falls by the next, dB, within
 /// the last, seconds, was shut off: rooms and notes die away evenly, by 9 dB at the most in
 /// simulated ones.
@@ -71,7 +85,8 @@ pub fn warnings(envelope: &Envelope, duration_s: f64) -> Vec<String> {
     let mut warnings = Vec::new();
     let lifted = seen(&|p| p.lifted_db());
     // Three in four of them: a breath or a key lifts one.
-    if lifted.len() >= PAUSES_MIN && lifted[lifted.len() / 4] >= LIFTED_DB {
+    let often = lifted.len() >= PAUSES_MIN && lifted[lifted.len() / 4] >= LIFTED_DB;
+    if often || lifts_slowly(&pauses) {
         warnings.push(AUTOMATIC_GAIN.to_owned());
     }
     let shut = seen(&|p| p.shut_db());
@@ -115,6 +130,29 @@ fn pauses(levels_db: &[f64], below_db: f64) -> Vec<Pause<'_>> {
     pauses
 }
 
+/// Whether the noise of the longer pauses, taken together, rises from their first third over
+/// the second to the last by more than chance: a gain comes back from the moment the sound is
+/// gone, a breath before the next note lifts the last third alone.
+fn lifts_slowly(pauses: &[Pause]) -> bool {
+    let thirds: Vec<[&[f64]; 3]> = pauses.iter().filter_map(Pause::thirds_db).collect();
+    let n = thirds.len() as f64;
+    if thirds.iter().flatten().map(|t| t.len()).sum::<usize>() < steps(NOISE_S) {
+        return false;
+    }
+    let level = |k: usize| thirds.iter().map(|t| mean(t[k])).sum::<f64>() / n;
+    let (first, second, last) = (level(0), level(1), level(2));
+    let variance_of_mean = |third: &[f64]| {
+        let level = mean(third);
+        let squares: Vec<f64> = third.iter().map(|l| (l - level).powi(2)).collect();
+        mean(&squares) * STEPS_ALIKE / third.len() as f64
+    };
+    let both_ends = thirds
+        .iter()
+        .map(|t| variance_of_mean(t[0]) + variance_of_mean(t[2]));
+    let se = both_ends.sum::<f64>().sqrt() / n;
+    last - first > RISE_DB.max(RISE_SES * se) && second - first > RISE_DB / 3.0 && last > second
+}
+
 fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
@@ -135,6 +173,16 @@ impl Pause<'_> {
         } else {
             0.0
         })
+    }
+
+    /// Levels of each third of a long pause once the sound before it has died, dB.
+    fn thirds_db(&self) -> Option<[&[f64]; 3]> {
+        let noise = self.inside().get(steps(DYING_S)..)?;
+        if noise.len() < steps(LONG_S) {
+            return None;
+        }
+        let third = noise.len() / 3;
+        Some([0, 1, 2].map(|k| &noise[k * third..(k + 1) * third]))
     }
 
     /// Greatest fall from a level that stood still, dB.
@@ -234,6 +282,28 @@ mod tests {
         };
         let heard = take(|t| (gain(t) * dying(t, 0.01), gain(t) * 0.003));
         assert_eq!(heard, [AUTOMATIC_GAIN]);
+    }
+
+    #[test]
+    fn a_gain_that_comes_back_slowly_is_no_breath() {
+        // The noise as it is lifted over 2 s, and by a breath in the last 0.25 s of a pause.
+        let slow = |t: f64| if t < 0.0 { 0.2 } else { 0.2 + 0.4 * t };
+        let breath = |t: f64| if t > 0.55 { 3.0 } else { 1.0 };
+        assert_eq!(
+            take(|t| (dying(t, 0.01), slow(t) * 0.002)),
+            [AUTOMATIC_GAIN]
+        );
+        assert!(!lifted_by(breath), "a breath");
+    }
+
+    fn lifted_by(noise: impl Fn(f64) -> f64) -> bool {
+        let levels_db: Vec<f64> = (0..80)
+            .map(|i| 20.0 * (0.001 * noise(f64::from(i) * STEP_S)).log10())
+            .collect();
+        lifts_slowly(&[Pause {
+            before_db: &[],
+            levels_db: &levels_db,
+        }])
     }
 
     #[test]

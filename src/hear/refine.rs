@@ -110,6 +110,25 @@ fn prediction_errors(
         .collect()
 }
 
+/// How alike `length` samples about `centre` are to those one `period` before, −1 to 1; 0 where
+/// there is no sound to compare.
+pub fn likeness(samples: &[f32], centre: f64, period: f64, length: f64) -> f64 {
+    let from = (centre - 0.5 * length).floor();
+    if !period.is_finite() || from - period < 1.0 {
+        return 0.0;
+    }
+    let from = from as usize;
+    let to = (from + length as usize).min(samples.len());
+    let (mut product, mut now, mut then) = (0.0, 1e-15, 1e-15);
+    for (n, sample) in samples.iter().enumerate().take(to).skip(from) {
+        let (a, b) = (f64::from(*sample), interpolated(samples, n as f64 - period));
+        product += a * b;
+        now += a * a;
+        then += b * b;
+    }
+    product / (now * then).sqrt()
+}
+
 /// The wave between its samples, by four-point Hermite interpolation; `position` not negative.
 pub fn interpolated(samples: &[f32], position: f64) -> f64 {
     let i = position.floor() as usize;

@@ -36,6 +36,10 @@ const KEPT: f32 = 0.02;
 /// Below this, dB re the direct sound, a room does not matter to the hearing.
 const WET_DB_MIN: f64 = -20.0;
 
+/// A far microphone: made rooms as loud as the direct sound were read as 0.5 to 1.
+const FAR_WET: f64 = 0.7;
+const FAR_RT60_S: f64 = 0.5;
+
 /// How a room rings.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Room {
@@ -45,16 +49,57 @@ pub struct Room {
     pub wet: f64,
 }
 
+impl Room {
+    /// Whether the microphone stands where the room is nearly as loud as the player, and long
+    /// enough to blur beginnings.
+    pub fn is_far(&self) -> bool {
+        self.wet >= FAR_WET && self.rt60_s >= FAR_RT60_S
+    }
+}
+
+/// A take's sound as it was recorded, in 16 bits of its own peak: beginnings are looked for in
+/// it once more, and whole takes are kept in memory.
+pub struct Recorded {
+    samples: Vec<i16>,
+    scale: f32,
+}
+
+impl Recorded {
+    pub fn new(sound: &[f32]) -> Recorded {
+        let peak = sound.iter().fold(1e-9f32, |peak, x| peak.max(x.abs()));
+        let scale = peak / f32::from(i16::MAX);
+        Recorded {
+            samples: sound.iter().map(|x| (x / scale).round() as i16).collect(),
+            scale,
+        }
+    }
+
+    /// The samples of a range, as far as there are.
+    pub fn piece(&self, range: std::ops::Range<usize>) -> Vec<f32> {
+        let end = range.end.min(self.samples.len());
+        let piece = &self.samples[range.start.min(end)..end];
+        piece.iter().map(|x| f32::from(*x) * self.scale).collect()
+    }
+}
+
 /// Drying takes the soft beginning of an attack with it: where the sound as recorded rises out
 /// of silence, a tongued onset is looked for there again. It can only come sooner.
-pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate_hz: f64) {
+///
+/// `piece` gives the recorded samples of a range.
+pub fn onsets_as_recorded(
+    sketches: &mut [Sketch],
+    piece: impl Fn(std::ops::Range<usize>) -> Vec<f32>,
+    sample_rate_hz: f64,
+) {
     /// Looked at before and after the onset that the dried sound shows, seconds.
     const AROUND_S: (f64, f64) = (0.04, 0.05);
     /// Rise that leaves no doubt that there was silence, dB.
     const RISE_DB: f64 = 30.0;
     /// Span of the levels, seconds.
     const WIDTH_S: f64 = 0.003;
-    let envelope = Envelope::new(recorded, sample_rate_hz);
+    /// Sound either side of that which the search leans on, seconds.
+    const BESIDE_S: f64 = 0.03;
+    let sample = |t: f64| (t.max(0.0) * sample_rate_hz) as usize;
     let mut free_s = 0.0f64;
     for sketch in sketches {
         let from_s = (sketch.onset_s - AROUND_S.0).max(free_s);
@@ -62,14 +107,19 @@ pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate
         if !sketch.tongued || from_s >= sketch.onset_s {
             continue;
         }
-        let curve = envelope.curve_db(from_s, sketch.onset_s + AROUND_S.1, WIDTH_S);
+        let until_s = sketch.onset_s + AROUND_S.1;
+        let first = sample(from_s - BESIDE_S);
+        let recorded = piece(first..sample(until_s + BESIDE_S));
+        let begin_s = first as f64 / sample_rate_hz;
+        let envelope = Envelope::new(&recorded, sample_rate_hz);
+        let curve = envelope.curve_db(from_s - begin_s, until_s - begin_s, WIDTH_S);
         let (low, top) = curve.iter().fold((0.0f64, -120.0f64), |(low, top), x| {
             (low.min(*x), top.max(*x))
         });
         if top - low < RISE_DB {
             continue;
         }
-        let time = |step: usize| from_s + step as f64 * STEP_S;
+        let time = |step: usize| from_s - begin_s + step as f64 * STEP_S;
         let Some(risen) = curve.iter().position(|x| *x > low + 0.75 * (top - low)) else {
             continue;
         };
@@ -79,14 +129,14 @@ pub fn onsets_as_recorded(sketches: &mut [Sketch], recorded: &[f32], sample_rate
         else {
             continue;
         };
-        let sample = |t: f64| (t.max(0.0) * sample_rate_hz) as usize;
         let (from, to) = (sample(time(silent) - 0.008), sample(time(risen)));
-        if let Some(change) = change_point(recorded, sample_rate_hz, from, to, None)
-            && change.at_samples / sample_rate_hz < sketch.onset_s
-        {
-            sketch.onset_s = (change.at_samples / sample_rate_hz).max(from_s);
-            sketch.onset_se_s = change.se_samples / sample_rate_hz;
-            sketch.change_se_s = sketch.onset_se_s;
+        if let Some(change) = change_point(&recorded, sample_rate_hz, from, to, None) {
+            let at_s = begin_s + change.at_samples / sample_rate_hz;
+            if at_s < sketch.onset_s {
+                sketch.onset_s = at_s.max(from_s);
+                sketch.onset_se_s = change.se_samples / sample_rate_hz;
+                sketch.change_se_s = sketch.onset_se_s;
+            }
         }
     }
 }
@@ -142,16 +192,29 @@ impl Slicer {
     }
 }
 
-/// `sound` without the ringing of `room`; same length, same times.
-pub fn dry(sound: &[f32], sample_rate_hz: f64, room: &Room) -> Vec<f32> {
+/// Takes the ringing of `room` out of `sound`; same length, same times.
+pub fn dry(sound: &mut [f32], sample_rate_hz: f64, room: &Room) {
+    const PIECE: usize = 8192;
     let mut dryer = Dryer::new(sample_rate_hz);
     dryer.set_room(Some(*room));
-    let mut out = Vec::with_capacity(sound.len());
-    for piece in sound.chunks(8192) {
-        dryer.push(piece, &mut out);
+    let (mut read, mut written) = (0, 0);
+    let mut dried = Vec::new();
+    // What comes out lags behind what went in.
+    loop {
+        dried.clear();
+        let end = (read + PIECE).min(sound.len());
+        if read < end {
+            dryer.push(&sound[read..end], &mut dried);
+        } else {
+            dryer.finish(&mut dried);
+        }
+        sound[written..written + dried.len()].copy_from_slice(&dried);
+        written += dried.len();
+        if read == end {
+            return;
+        }
+        read = end;
     }
-    dryer.finish(&mut out);
-    out
 }
 
 /// Takes the room out of sound as it comes; what comes out does not depend on how it was cut,
@@ -309,6 +372,9 @@ const MEDIAN_BELOW_MEAN_DB: f64 = 1.6;
 /// Bounds on the time of decay, seconds.
 const RT60_S: (f64, f64) = (0.2, 3.0);
 
+/// What dies more slowly than this is another sound in the partial's place, an octave slurred to.
+const NO_DECAY_S: f64 = 5.0;
+
 /// Most that a room is taken to ring: beyond, nothing would be left of a note.
 const WET_MAX: f64 = 1.5;
 
@@ -424,7 +490,11 @@ impl RoomReader {
         }
         let left_db = f64::from(quantile(soon, 0.5)) + MEDIAN_BELOW_MEAN_DB;
         let fall_db = -f64::from(quantile(decay, 0.5)).min(-0.1);
-        let rt60_s = (60.0 * (LATER - SOON) as f64 * hop_s / fall_db).clamp(RT60_S.0, RT60_S.1);
+        let rt60_s = 60.0 * (LATER - SOON) as f64 * hop_s / fall_db;
+        if rt60_s > NO_DECAY_S {
+            return None;
+        }
+        let rt60_s = rt60_s.clamp(RT60_S.0, RT60_S.1);
         // Read while it was dying already, and as a share of direct sound and room together. The stop
         // lies up to two slices later than the slice it is counted from: too wet rather than too dry,
         // which the weighing of the notes was fitted to.
@@ -518,7 +588,8 @@ mod tests {
             rt60_s: 1.0,
             wet: 0.3,
         };
-        let whole = dry(&ringing, RATE, &room);
+        let mut whole = ringing.clone();
+        dry(&mut whole, RATE, &room);
         assert_eq!(whole.len(), ringing.len());
         for piece in [1, 97, 4096] {
             let mut dryer = Dryer::new(RATE);
@@ -559,7 +630,8 @@ mod tests {
             wet: 0.3,
         };
         let ringing = in_room(&played, room.rt60_s, room.wet);
-        let dried = dry(&ringing, RATE, &room);
+        let mut dried = ringing.clone();
+        dry(&mut dried, RATE, &room);
         assert_eq!(dried.len(), ringing.len());
         let power = |sound: &[f32]| sound.iter().map(|s| s * s).sum::<f32>() / sound.len() as f32;
         let tail = end + 1600..end + 4800;

@@ -247,7 +247,12 @@ impl NoteStream {
             if self.in_room {
                 let from = begins.saturating_sub(1);
                 let settled = &mut sketches[from..begins + n_settled];
-                room::onsets_as_recorded(settled, &self.recorded, self.rate);
+                let recorded = &self.recorded;
+                let piece = |range: std::ops::Range<usize>| {
+                    let end = range.end.min(recorded.len());
+                    recorded[range.start.min(end)..end].to_vec()
+                };
+                room::onsets_as_recorded(settled, piece, self.rate);
             }
             let n_before = self.settled.len();
             let fresh = sketches.drain(begins..);

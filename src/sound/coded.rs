@@ -5,6 +5,7 @@
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use symphonia::core::codecs::audio::well_known::{
@@ -36,6 +37,13 @@ const HOLE_MIN_S: f64 = 0.002;
 const CUT_MIN_FRAMES: u64 = 4608;
 /// The widest step of A-law and µ-law: sixteen from half to full scale (ITU-T G.711).
 const TELEPHONE_QUANTUM: f32 = 1.0 / 32.0;
+
+/// The readers' own arithmetic gives up on some damaged files (AIFF with more channels than a
+/// frame holds): such a file is damaged, and nothing more.
+fn whatever_happens<T>(work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+    catch_unwind(AssertUnwindSafe(work))
+        .unwrap_or(Err(Error::DecodeError("its figures contradict each other")))
+}
 
 /// Decodes one sound track of a coded file.
 pub(super) struct Coded {
@@ -94,20 +102,21 @@ impl Coded {
         let source = Padded::new(file).map_err(io_error)?;
         let missing_bytes = source.missing_bytes();
         let source = MediaSourceStream::new(Box::new(source), Default::default());
-        let format = symphonia::default::get_probe()
-            .probe(
+        let probe = || {
+            symphonia::default::get_probe().probe(
                 &Hint::new(),
                 source,
                 FormatOptions::default(),
                 MetadataOptions::default(),
             )
-            .map_err(|error| match error {
-                Error::IoError(error) if error.kind() != io::ErrorKind::UnexpectedEof => {
-                    damaged(error.to_string())
-                }
-                Error::DecodeError(reason) => damaged(reason.into()),
-                _ => SoundError::Unknown { path: path.into() },
-            })?;
+        };
+        let format = whatever_happens(probe).map_err(|error| match error {
+            Error::IoError(error) if error.kind() != io::ErrorKind::UnexpectedEof => {
+                damaged(error.to_string())
+            }
+            Error::DecodeError(reason) => damaged(reason.into()),
+            _ => SoundError::Unknown { path: path.into() },
+        })?;
         let track = format
             .default_track(TrackType::Audio)
             .or_else(|| format.first_track(TrackType::Audio))
@@ -214,7 +223,7 @@ impl Coded {
     fn decode(&mut self, out: &mut Vec<f32>) -> bool {
         out.clear();
         while !self.ended {
-            let packet = match self.format.next_packet() {
+            let packet = match whatever_happens(|| self.format.next_packet()) {
                 Ok(Some(packet)) => packet,
                 Ok(None) => break,
                 Err(Error::IoError(error)) if error.kind() == io::ErrorKind::UnexpectedEof => break,
@@ -240,7 +249,7 @@ impl Coded {
             if hole as f64 > HOLE_MIN_S * self.rate_hz as f64 {
                 self.silence(hole as u64, out);
             }
-            match self.decoder.decode(&packet) {
+            match whatever_happens(|| self.decoder.decode(&packet)) {
                 Ok(decoded) => {
                     let (rate_hz, n_channels) = (decoded.spec().rate(), decoded.num_planes());
                     if decoded.frames() > 0 {

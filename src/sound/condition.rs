@@ -13,10 +13,45 @@ pub(super) fn clean(sample: f32) -> f32 {
     }
 }
 
+/// Samples measured together, and one in how many such blocks is called quiet.
+const BLOCK_SAMPLES: u32 = 2048;
+const QUIETEST: usize = 8;
+
+/// Offsets further apart than this share of the peak are not the same.
+const OFFSETS_DIFFER: f32 = 0.01;
+
+#[derive(Default)]
+struct Block {
+    n: u32,
+    sum: f64,
+    squares: f64,
+}
+
+impl Block {
+    fn push(&mut self, sample: f32) {
+        self.n += 1;
+        self.sum += f64::from(sample);
+        self.squares += f64::from(sample) * f64::from(sample);
+    }
+
+    /// `None` of nothing and of digital silence.
+    fn variance_and_mean(&self) -> Option<(f32, f32)> {
+        if self.squares == 0.0 {
+            return None;
+        }
+        let n = f64::from(self.n);
+        let mean = self.sum / n;
+        Some(((self.squares / n - mean * mean) as f32, mean as f32))
+    }
+}
+
 /// Running measurements of one channel.
 pub(super) struct Condition {
     n_samples: u64,
     sum: f64,
+    block: Block,
+    /// Variance and mean of the blocks that are not digital silence.
+    blocks: Vec<(f32, f32)>,
     peak: f32,
     /// Samples that [`clean`] had to replace, and the first one's index.
     pub(super) n_bad: u64,
@@ -35,6 +70,8 @@ impl Condition {
         Condition {
             n_samples: 0,
             sum: 0.0,
+            block: Block::default(),
+            blocks: Vec::new(),
             peak: 0.0,
             n_bad: 0,
             first_bad: 0,
@@ -54,16 +91,34 @@ impl Condition {
             self.n_bad += 1;
         }
         self.n_samples += 1;
-        self.sum += cleaned as f64;
+        self.sum += f64::from(cleaned);
+        self.block.push(cleaned);
+        if self.block.n == BLOCK_SAMPLES {
+            self.blocks.extend(self.block.variance_and_mean());
+            self.block = Block::default();
+        }
         self.peak = self.peak.max(cleaned.abs());
         self.over += (cleaned.abs() > 1.0) as u64;
         self.above.push(cleaned);
         self.below.push(-cleaned);
     }
 
-    /// Mean of the channel: its constant offset.
+    /// The channel's constant offset: its mean, or that of its quietest moments where they
+    /// differ. A note may have an offset of its own, which is no converter's.
     pub(super) fn offset(&self) -> f32 {
-        (self.sum / self.n_samples.max(1) as f64) as f32
+        let mean = (self.sum / self.n_samples.max(1) as f64) as f32;
+        match self.offset_of_quiet() {
+            Some(quiet) if (quiet - mean).abs() > OFFSETS_DIFFER * self.peak => quiet,
+            _ => mean,
+        }
+    }
+
+    fn offset_of_quiet(&self) -> Option<f32> {
+        let mut blocks = self.blocks.clone();
+        blocks.sort_by(|a, b| a.0.total_cmp(&b.0));
+        blocks.truncate(blocks.len().div_ceil(QUIETEST));
+        let sum: f64 = blocks.iter().map(|b| f64::from(b.1)).sum();
+        (!blocks.is_empty()).then(|| (sum / blocks.len() as f64) as f32)
     }
 
     /// Largest distance from zero.
@@ -170,6 +225,23 @@ mod tests {
             condition.push(x as f32);
         }
         condition.clipped_share()
+    }
+
+    /// A converter's offset is there in silence too; a note's own is not.
+    #[test]
+    fn the_offset_is_that_of_the_quiet() {
+        for (constant, of_notes) in [(0.02, 0.0), (0.0, 0.04), (-0.01, 0.04)] {
+            let mut condition = Condition::new(0.0, false);
+            for idx in 0..48_000 {
+                let sounding = idx % 24_000 < 16_000;
+                let wave = 0.3 * (TAU * 440.0 * f64::from(idx) / 48_000.0).sin() + of_notes;
+                // Digital silence is no moment of a recording.
+                let noise = 0.0005 * f64::from(idx % 7 - 3);
+                condition.push((constant + noise + if sounding { wave } else { 0.0 }) as f32);
+            }
+            let off = f64::from(condition.offset()) - constant;
+            assert!(off.abs() < 1e-3, "{constant} {of_notes}: {off}");
+        }
     }
 
     /// Share of a sine of amplitude `a` beyond ±`limit`: (2/π) · acos(limit/a).
