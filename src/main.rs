@@ -8,6 +8,7 @@ use clap::Parser;
 use cli::{Command, Passagework};
 
 fn main() -> ExitCode {
+    cli::engrave_apart::ready();
     let done = match Passagework::parse().command {
         Command::Line(arguments) => cli::line::run(&arguments),
         Command::Check(arguments) => cli::check::run(&arguments),
@@ -25,6 +26,7 @@ fn main() -> ExitCode {
         Command::Page(arguments) => cli::page::run(&arguments),
         Command::Library(arguments) => cli::library::run(&arguments),
         Command::Demo(arguments) => cli::demo::run(&arguments),
+        Command::EngraveApart(arguments) => cli::engrave_apart::run(&arguments),
     };
     cli::exit_code(done)
 }

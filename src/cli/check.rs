@@ -6,7 +6,7 @@ use clap::Args;
 use passagework::judge::Check;
 use passagework::keep::{KeepError, Library, NewTake};
 use passagework::line::Line;
-use passagework::line::read::read_line;
+use passagework::line::read::{edition_of_file, read_line};
 use passagework::pipeline::check_file;
 use passagework::said::Said;
 use passagework::show::marked::Part;
@@ -118,7 +118,8 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
             false => Err("--json-lines reads its takes from standard input: passagework check - --json-lines <manifest.jsonl".into()),
         };
     }
-    let line = read_line(&arguments.line, &arguments.choice.options(false))?;
+    let choice = arguments.choice.options(false);
+    let line = read_line(&arguments.line, &choice)?;
     let options = arguments.said().options(&line)?;
     let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
     let fingerings = match arguments.fingerings {
@@ -146,7 +147,9 @@ pub fn run(arguments: &CheckArguments) -> Result<Done, CommandError> {
     };
     if let Some(picture) = picture {
         busy.say("marking");
+        let edition = edition_of_file(&arguments.line, &choice, &line);
         let part = Part {
+            edition: edition.as_ref(),
             fingerings,
             ..Part::of_take(&line, &check)
         };

@@ -8,10 +8,10 @@ use indicatif::{ProgressBar, ProgressStyle};
 use passagework::class::{Row, State, Watch, check_class, named, takes_in};
 use passagework::judge::Check;
 use passagework::line::Line;
-use passagework::line::read::read_line;
+use passagework::line::read::{edition_of_file, read_line};
 use passagework::said::Said;
 use passagework::show::class::{self, Class};
-use passagework::show::marked;
+use passagework::show::marked::{self, Part};
 
 use super::check::Look;
 use super::line::LineChoice;
@@ -53,7 +53,8 @@ pub struct ClassArguments {
 }
 
 pub fn run(arguments: &ClassArguments) -> Result<Done, CommandError> {
-    let line = read_line(&arguments.line, &arguments.choice.options(false))?;
+    let choice = arguments.choice.options(false);
+    let line = read_line(&arguments.line, &choice)?;
     let said = Said {
         bars: arguments.bars.clone(),
         click: arguments.click.clone(),
@@ -82,8 +83,12 @@ pub fn run(arguments: &ClassArguments) -> Result<Done, CommandError> {
         .num_threads(arguments.jobs.unwrap_or(0))
         .build()?;
     let pages = arguments.html.as_deref().map(Pages::at).transpose()?;
+    let edition = edition_of_file(&arguments.line, &choice, &line);
     let desk = Desk {
-        line: &line,
+        part: Part {
+            edition: edition.as_ref(),
+            ..Part::new(&line)
+        },
         bar: &bar,
         pages: pages.as_ref(),
         failed: Mutex::new(None),
@@ -164,12 +169,16 @@ impl Pages {
     }
 
     /// The page of one player, with the marked part where this program can draw it.
-    fn write(&self, line: &Line, row: &Row, check: &Check) -> Result<(), CommandError> {
+    fn write(&self, bare: &Part, row: &Row, check: &Check) -> Result<(), CommandError> {
+        let taken = Part {
+            check: Some(check),
+            ..bare.clone()
+        };
         let part = match marked::CAN_ENGRAVE {
-            true => Some(marked::content(line, check, &marked::Options::default())?),
+            true => Some(marked::content(&taken, check, &marked::Options::default())?),
             false => None,
         };
-        let page = class::player_html(line, row, part.as_deref());
+        let page = class::player_html(bare.line, row, part.as_deref());
         Ok(output::write_whole(
             &self.folder.join(Pages::name(row)),
             &page,
@@ -179,7 +188,8 @@ impl Pages {
 
 /// Writes each player's page as soon as the take is checked; keeps the first failure.
 struct Desk<'a> {
-    line: &'a Line,
+    /// The line without marks.
+    part: Part<'a>,
     bar: &'a ProgressBar,
     pages: Option<&'a Pages>,
     failed: Mutex<Option<String>>,
@@ -192,7 +202,7 @@ impl Watch for Desk<'_> {
     }
 
     fn checked(&self, row: &Row, check: &Check) {
-        let written = self.pages.map(|pages| pages.write(self.line, row, check));
+        let written = self.pages.map(|pages| pages.write(&self.part, row, check));
         if let Some(Err(error)) = written {
             let mut failed = self.failed.lock().unwrap_or_else(|e| e.into_inner());
             failed.get_or_insert(error.to_string());

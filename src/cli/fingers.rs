@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use passagework::finger::{Chart, Plan, Wishes, plan};
 use passagework::judge::ClickOptions;
-use passagework::line::read::read_line;
+use passagework::line::read::{edition_of_file, read_line};
 use passagework::line::write::{self, Order, WriteOptions};
 use passagework::line::{Line, TempoMark};
 use passagework::show::{self, marked::Part};
@@ -128,7 +128,8 @@ pub fn set_tempo(line: &mut Line, tempo: Option<&str>) -> Result<(), CommandErro
 }
 
 pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
-    let mut line = read_line(&arguments.line, &arguments.choice.options(false))?;
+    let choice = arguments.choice.options(false);
+    let mut line = read_line(&arguments.line, &choice)?;
     set_tempo(&mut line, arguments.tempo.as_deref())?;
     let picture = arguments.marked.as_deref().map(Picture::at).transpose()?;
     let (chart, plan) = arguments.hand.plan(&line)?;
@@ -145,7 +146,9 @@ pub fn run(arguments: &FingersArguments) -> Result<Done, CommandError> {
         output::write_whole(path, &write::musicxml(&line, &options).xml)?;
     }
     if let Some(picture) = picture {
+        let edition = edition_of_file(&arguments.line, &choice, &line);
         let part = Part {
+            edition: edition.as_ref(),
             fingerings: show::fingers::letters(&line, &chart, &plan),
             under_title: vec![format!("Fingered for: {}.", chart.name)],
             ..Part::new(&line)

@@ -5,6 +5,7 @@ pub mod class;
 pub mod demo;
 pub mod devices;
 pub mod drill;
+pub mod engrave_apart;
 pub mod fingers;
 pub mod hear;
 pub mod ladder;
@@ -67,6 +68,9 @@ pub enum Command {
     Library(library::LibraryArguments),
     /// Make a small étude and takes of it, and check them
     Demo(demo::DemoArguments),
+    /// Engrave MusicXML from standard input for another process of this program
+    #[command(hide = true)]
+    EngraveApart(engrave_apart::EngraveArguments),
 }
 
 /// What a command found, for the exit status.

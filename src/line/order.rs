@@ -24,12 +24,8 @@ pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
     let part = &score.parts[part_idx];
     let mut problems = [&score.problems[..], &part.problems].concat();
     let signs = signs(score, part_idx);
-    let order = if as_written {
-        (0..part.measures.len()).collect()
-    } else {
-        bar_order(&signs, &part.measures, &mut problems)
-    };
-    let (bars, notes) = lay_out(part, &signs, &order);
+    let order = bars_in_order(part, &signs, as_written, &mut problems);
+    let LaidOut { bars, notes, .. } = lay_out(part, &signs, &order);
     Line {
         title: score.title.clone(),
         part: part.name.clone(),
@@ -47,8 +43,47 @@ pub fn play_out(score: &Score, part_idx: usize, as_written: bool) -> Line {
     }
 }
 
+/// Where the element of every note stands that [`play_out`] gives, by [`super::score::ScoreNote::source`]; a
+/// note that is tied on stands at its first element.
+pub fn sources(score: &Score, part_idx: usize, as_written: bool) -> Vec<Option<usize>> {
+    let part = &score.parts[part_idx];
+    let signs = signs(score, part_idx);
+    let order = bars_in_order(part, &signs, as_written, &mut Vec::new());
+    lay_out(part, &signs, &order).sources
+}
+
+/// Whether other parts have signs that steer the order and that this part lacks.
+pub fn steered_by_others(score: &Score, part_idx: usize) -> bool {
+    let alone = Score {
+        parts: vec![score.parts[part_idx].clone()],
+        ..Score::default()
+    };
+    signs(score, part_idx) != signs(&alone, 0)
+}
+
+fn bars_in_order(
+    part: &Part,
+    signs: &[Signs],
+    as_written: bool,
+    problems: &mut Vec<Problem>,
+) -> Vec<usize> {
+    if as_written {
+        (0..part.measures.len()).collect()
+    } else {
+        bar_order(signs, &part.measures, problems)
+    }
+}
+
+struct LaidOut {
+    bars: Vec<LineBar>,
+    notes: Vec<LineNote>,
+    /// Of every note, the source of its first element.
+    sources: Vec<Option<usize>>,
+}
+
 /// The notes of the bars in `order`, on one time axis, ties joined.
-fn lay_out(part: &Part, signs: &[Signs], order: &[usize]) -> (Vec<LineBar>, Vec<LineNote>) {
+fn lay_out(part: &Part, signs: &[Signs], order: &[usize]) -> LaidOut {
+    let mut sources = Vec::new();
     let mut bars: Vec<LineBar> = Vec::with_capacity(order.len());
     let mut notes: Vec<LineNote> = Vec::new();
     let mut passes = vec![0u32; part.measures.len()];
@@ -109,6 +144,7 @@ fn lay_out(part: &Part, signs: &[Signs], order: &[usize]) -> (Vec<LineBar>, Vec<
                     breath_after: note.breath_after,
                     dynamic: note.dynamic.clone(),
                 });
+                sources.push(note.source);
                 notes.len() - 1
             };
             last = Some((idx, note.tie_start));
@@ -130,7 +166,11 @@ fn lay_out(part: &Part, signs: &[Signs], order: &[usize]) -> (Vec<LineBar>, Vec<
         });
         onset_quarters += measure.length_quarters;
     }
-    (bars, notes)
+    LaidOut {
+        bars,
+        notes,
+        sources,
+    }
 }
 
 /// Where a sign leads from its bar's end.

@@ -3,9 +3,10 @@
 use std::path::Path;
 
 use super::instruments::{self, Instrument};
+use super::musicxml::edition::{self, Edition};
 use super::score::{Part, Score};
 use super::spell::written_fifths;
-use super::{Line, Problem, abc, musicxml, order, smf};
+use super::{Line, Problem, abc, musicxml, order, smf, xml_source};
 
 /// What to read out of a file that holds more than one line.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -144,6 +145,49 @@ pub fn line_of(kind: Kind, content: &[u8], options: &LineOptions) -> Result<Line
     }
     line.problems.truncate(PROBLEMS_MAX);
     Ok(line)
+}
+
+/// The file itself as an engraver takes it, for the `line` that was read from it with the same
+/// options: MusicXML that says all that is to be seen. `None` otherwise: the line must then be
+/// written out.
+pub fn edition_of(
+    kind: Kind,
+    content: &[u8],
+    options: &LineOptions,
+    line: &Line,
+) -> Option<Edition> {
+    if kind != Kind::MusicXml {
+        return None;
+    }
+    let source = xml_source::load(content).ok()?;
+    // What had to be mended is not for an engraver.
+    if !source.problems.is_empty() {
+        return None;
+    }
+    let document = xml_source::parse(&source.text).ok()?;
+    let score = musicxml::read_document(&document, Vec::new(), options.voice.as_deref()).ok()?;
+    let part_idx = choose_part(&score, options).ok()?;
+    let same = order::play_out(&score, part_idx, options.as_written);
+    let alike = same.notes.len() == line.notes.len()
+        && same.notes.iter().zip(&line.notes).all(|(a, b)| {
+            (a.written, a.bar_idx, a.onset_quarters) == (b.written, b.bar_idx, b.onset_quarters)
+        });
+    let whole =
+        alike && !order::steered_by_others(&score, part_idx) && !score.parts[part_idx].has_faults();
+    if !whole {
+        return None;
+    }
+    let sources: Option<Vec<usize>> = order::sources(&score, part_idx, options.as_written)
+        .into_iter()
+        .collect();
+    edition::of(&document, &sources?, line)
+}
+
+/// [`edition_of`] for a file that [`read_line`] read.
+pub fn edition_of_file(path: &Path, options: &LineOptions, line: &Line) -> Option<Edition> {
+    let content = std::fs::read(path).ok()?;
+    let extension = path.extension().unwrap_or_default().to_string_lossy();
+    edition_of(kind_of(&content, &extension)?, &content, options, line)
 }
 
 /// Beyond this many problems the file is plainly not what it claims, and more do not help.

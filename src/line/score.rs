@@ -32,6 +32,14 @@ pub struct Part {
     pub problems: Vec<Problem>,
 }
 
+impl Part {
+    /// Whether an element of the part had to be read otherwise than it stands there: such a
+    /// problem has a line and a column.
+    pub fn has_faults(&self) -> bool {
+        self.problems.iter().any(|p| p.place.starts_with("line "))
+    }
+}
+
 /// One bar of the page.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Measure {
@@ -92,4 +100,7 @@ pub struct ScoreNote {
     pub dynamic: Option<String>,
     /// The times through the bar on which it is played; empty: on all.
     pub time_only: Times,
+    /// Byte of the file's text at which its element begins; `None` where the file is no text of
+    /// elements.
+    pub source: Option<usize>,
 }

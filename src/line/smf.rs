@@ -625,6 +625,7 @@ fn fill(
             breath_after: false,
             dynamic: None,
             time_only: Vec::new(),
+            source: None,
         });
     }
     measures

@@ -24,6 +24,7 @@ use crate::class::{NamedTake, RowResult, Watch, check_class};
 use crate::judge::Check;
 use crate::keep::{KeepError, NewTake};
 use crate::line::Line;
+use crate::line::musicxml::edition::Edition;
 use crate::live::events::Event;
 use crate::pipeline::{TakeOptions, check_file_told};
 use crate::said::Said;
@@ -182,11 +183,20 @@ impl Desk {
     }
 
     fn check(&self, job: &Job) -> Result<(), Refusal> {
-        let line = self.page.store.line(job.line)?.read(&job.choice)?;
+        let file = self.page.store.line(job.line)?;
+        let line = file.read(&job.choice)?;
+        let edition = file.edition(&job.choice, &line);
         let options = job.said().options(&line).map_err(Refusal::unusable)?;
         let number = job.take.ok_or_else(|| Refusal::gone("take"))?;
         let keeping = if job.keep { Keeping::Copy } else { Keeping::No };
-        self.report(line, number, &options, job.said(), keeping, Vec::new())
+        self.report(
+            (line, edition),
+            number,
+            &options,
+            job.said(),
+            keeping,
+            Vec::new(),
+        )
     }
 
     fn listen(&self, job: &Job) -> Result<(), Refusal> {
@@ -194,7 +204,8 @@ impl Desk {
         let line = file.read(&job.choice)?;
         let mut said = job.said();
         let mut options = said.options(&line).map_err(Refusal::unusable)?;
-        let mut sketch = Sketch::new(&line);
+        let edition = file.edition(&job.choice, &line);
+        let mut sketch = Sketch::new(&line, edition.clone());
         let (pencilled, _) = self.page.store.place("");
         let heard = listen(
             &self.page,
@@ -221,13 +232,20 @@ impl Desk {
             heard.path.clone(),
             &name.to_string_lossy(),
         )?;
-        self.report(line, number, &options, said, keeping, heard.remarks)
+        self.report(
+            (line, edition),
+            number,
+            &options,
+            said,
+            keeping,
+            heard.remarks,
+        )
     }
 
     /// Checks the whole take; `remarks` are sentences about its recording.
     fn report(
         &self,
-        line: Line,
+        (line, edition): (Line, Option<Edition>),
         mut number: u64,
         options: &TakeOptions,
         said: Said,
@@ -264,7 +282,11 @@ impl Desk {
         }
         let written: Value =
             serde_json::from_str(&show::json::check(&check)).expect("the check was just written");
-        let report = self.page.store.put_report(Report { line, check });
+        let report = self.page.store.put_report(Report {
+            line,
+            edition,
+            check,
+        });
         let remarks: Vec<String> = remarks.iter().map(|r| sentence(r)).collect();
         self.tell(&json!({
             "event": "report",
@@ -354,13 +376,15 @@ impl Desk {
 /// The part while one plays, with the marks of the phrases that are over.
 struct Sketch {
     line: Line,
+    edition: Option<Edition>,
     check: Check,
 }
 
 impl Sketch {
-    fn new(line: &Line) -> Sketch {
+    fn new(line: &Line, edition: Option<Edition>) -> Sketch {
         Sketch {
             line: line.clone(),
+            edition,
             check: unplayed(line),
         }
     }
@@ -382,6 +406,7 @@ impl Sketch {
                 self.check.findings.extend(findings.iter().cloned());
                 Some(Report {
                     line: self.line.clone(),
+                    edition: self.edition.clone(),
                     check: self.check.clone(),
                 })
             }

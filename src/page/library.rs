@@ -143,7 +143,11 @@ async fn kept(
         let written: Value =
             serde_json::from_str(&show::json::check(&check)).expect("the check was just written");
         let line_written = described_line(&line);
-        let report = page.store.put_report(Report { line, check });
+        let report = page.store.put_report(Report {
+            line,
+            edition: None,
+            check,
+        });
         Ok(Json(json!({
             "event": "report",
             "report": report,

@@ -40,9 +40,14 @@ async fn part(
     Query(paper): Query<Paper>,
     Query(choice): Query<Choice>,
 ) -> Result<Html<String>, Refusal> {
-    let line = page.store.line(number)?.read(&choice)?;
-    let check = unplayed(&line);
-    draw(paper, move || (line, check)).await
+    let file = page.store.line(number)?;
+    let line = file.read(&choice)?;
+    let report = Report {
+        edition: file.edition(&choice, &line),
+        check: unplayed(&line),
+        line,
+    };
+    draw(paper, Arc::new(report)).await
 }
 
 async fn marked_part(
@@ -51,21 +56,15 @@ async fn marked_part(
     Query(paper): Query<Paper>,
 ) -> Result<Html<String>, Refusal> {
     let report = page.store.report(number)?;
-    draw(paper, move || (report.line.clone(), report.check.clone())).await
+    draw(paper, report).await
 }
 
-async fn draw(
-    paper: Paper,
-    what: impl FnOnce() -> (Line, Check) + Send + 'static,
-) -> Result<Html<String>, Refusal> {
+async fn draw(paper: Paper, report: Arc<Report>) -> Result<Html<String>, Refusal> {
     let options = marked::Options {
         width_mm: paper.width_mm.clamp(*WIDTH_MM.start(), *WIDTH_MM.end()),
         ..marked::Options::default()
     };
-    let drawn = tokio::task::spawn_blocking(move || {
-        let (line, check) = what();
-        marked::systems(&line, &check, &options)
-    });
+    let drawn = tokio::task::spawn_blocking(move || marked::systems(&report.part(), &options));
     let drawn = drawn.await.map_err(Refusal::failed)?;
     drawn.map(Html).map_err(Refusal::unusable)
 }

@@ -10,7 +10,10 @@ use axum::routing::get;
 
 use super::refusal::Refusal;
 use super::server::Page;
-use crate::show::{self, marked};
+use crate::show::{
+    self,
+    marked::{Options, html},
+};
 
 pub fn routes() -> Router<Arc<Page>> {
     Router::new()
@@ -35,7 +38,7 @@ async fn one_page(
 ) -> Result<Response, Refusal> {
     let report = page.store.report(number)?;
     let drawn = tokio::task::spawn_blocking(move || {
-        marked::html(&report.line, &report.check, &marked::Options::default())
+        html::of_take(&report.part(), &report.check, &Options::default())
     });
     let file = drawn
         .await

@@ -10,7 +10,9 @@ use serde_json::{Value, json};
 use super::refusal::Refusal;
 use crate::judge::Check;
 use crate::line::Line;
-use crate::line::read::{Kind, LineOptions, line_of};
+use crate::line::musicxml::edition::Edition;
+use crate::line::read::{Kind, LineOptions, edition_of, line_of};
+use crate::show::marked::Part;
 
 /// More lines or reports than this are not kept: the oldest goes. An evening's work on one
 /// étude fits.
@@ -39,16 +41,26 @@ pub struct Choice {
 
 impl LineFile {
     pub fn read(&self, choice: &Choice) -> Result<Line, Refusal> {
-        let said = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
-        let options = LineOptions {
-            part: said(&choice.part),
-            voice: said(&choice.voice),
-            tune: choice.tune,
-            instrument: said(&choice.instrument),
-            as_written: false,
-        };
-        line_of(self.kind, &self.content, &options)
+        line_of(self.kind, &self.content, &choice.options())
             .map_err(|e| Refusal::unusable(format!("{}: {e}", self.name)))
+    }
+
+    /// The file itself for the engraver, where it can be engraved as it stands.
+    pub fn edition(&self, choice: &Choice, line: &Line) -> Option<Edition> {
+        edition_of(self.kind, &self.content, &choice.options(), line)
+    }
+}
+
+impl Choice {
+    fn options(&self) -> LineOptions {
+        let said = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
+        LineOptions {
+            part: said(&self.part),
+            voice: said(&self.voice),
+            tune: self.tune,
+            instrument: said(&self.instrument),
+            as_written: false,
+        }
     }
 }
 
@@ -98,7 +110,18 @@ impl Drop for Sound {
 /// One take held against one line.
 pub struct Report {
     pub line: Line,
+    /// The file the line was read from; none of a take whose line comes out of the library.
+    pub edition: Option<Edition>,
     pub check: Check,
+}
+
+impl Report {
+    pub fn part(&self) -> Part<'_> {
+        Part {
+            edition: self.edition.as_ref(),
+            ..Part::of_take(&self.line, &self.check)
+        }
+    }
 }
 
 /// Numbered things, oldest first.

@@ -8,9 +8,9 @@ use crate::lengthened::lengthen;
 use passagework::align::Outcome;
 use passagework::judge::{Cause, Check, Finding, FindingKind, NoteCheck, Place};
 use passagework::line::Line;
-use passagework::line::read::{LineOptions, read_line};
+use passagework::line::read::{Kind, LineOptions, edition_of, edition_of_file, line_of, read_line};
 use passagework::pipeline::{TakeOptions, check_file};
-use passagework::show::marked::{self, Options, pdf};
+use passagework::show::marked::{self, Options, Part, pdf};
 use roxmltree::{Document, Node};
 
 /// Distance of two staff lines in the picture.
@@ -160,7 +160,12 @@ fn head<'a>(document: &'a Document, index: usize) -> (f64, f64, Node<'a, 'a>) {
 
 /// Every finding has one mark, and it is at its note.
 fn assert_marked(case: &str, line: &Line, check: &Check) {
-    let whole = marked::whole(line, check, &Options::default()).unwrap();
+    assert_part_marked(case, &Part::of_take(line, check));
+}
+
+fn assert_part_marked(case: &str, part: &Part) {
+    let (line, check) = (part.line, part.check.unwrap());
+    let whole = part.engrave(&Options::default()).unwrap().whole();
     let document = Document::parse(&whole.svg).unwrap();
     for index in 0..line.notes.len() {
         head(&document, index);
@@ -277,7 +282,7 @@ fn every_kind_has_its_mark_and_marks_do_not_lie_on_each_other() {
 #[test]
 fn every_note_of_every_kind_of_file_has_its_place() {
     let (_, real) = checked("restart");
-    let mut n_files = 0;
+    let (mut n_files, mut n_as_they_stand) = (0, 0);
     for folder in ["musicxml", "abc", "abc/reference", "smf/reference"] {
         for entry in std::fs::read_dir(testdata(folder)).unwrap() {
             let path = entry.unwrap().path();
@@ -288,11 +293,184 @@ fn every_note_of_every_kind_of_file_has_its_place() {
             if line.notes.len() > 14 {
                 check.findings = every_kind(&line);
             }
-            assert_marked(&path.display().to_string(), &line, &check);
+            let case = path.display().to_string();
+            assert_marked(&case, &line, &check);
+            if let Some(edition) = edition_of_file(&path, &LineOptions::default(), &line) {
+                let part = Part {
+                    edition: Some(&edition),
+                    ..Part::of_take(&line, &check)
+                };
+                assert_part_marked(&format!("{case} as it stands"), &part);
+                n_as_they_stand += 1;
+            }
             n_files += 1;
         }
     }
     assert!(n_files >= 8, "{n_files}");
+    assert!(n_as_they_stand >= 7, "{n_as_they_stand}");
+}
+
+/// Words of the elements of a class.
+fn words_of(document: &Document, wanted: &str) -> Vec<String> {
+    let all = |n: Node| {
+        let texts = n.descendants().filter(|t| t.is_text());
+        texts.filter_map(|t| t.text().map(str::to_string)).collect()
+    };
+    document
+        .descendants()
+        .filter(|n| class(*n, wanted))
+        .map(all)
+        .collect()
+}
+
+#[test]
+fn a_musicxml_file_is_engraved_as_its_player_has_it() {
+    let path = testdata("musicxml/edition.musicxml");
+    let line = read_line(&path, &LineOptions::default()).unwrap();
+    let edition = edition_of_file(&path, &LineOptions::default(), &line).unwrap();
+    let part = Part {
+        edition: Some(&edition),
+        ..Part::new(&line)
+    };
+    let svg = part.engrave(&Options::default()).unwrap().whole().svg;
+    let kept = Path::new(env!("CARGO_TARGET_TMPDIR")).join("edition.svg");
+    std::fs::write(kept, &svg).unwrap();
+    let document = Document::parse(&svg).unwrap();
+    assert_eq!(words_of(&document, "reh"), ["A", "B"]);
+    assert_eq!(words_of(&document, "fing"), ["2"]);
+    assert_eq!(words_of(&document, "dir"), ["dolce"]);
+    // Both tempo marks, each with its own number.
+    assert_eq!(
+        words_of(&document, "tempo"),
+        [
+            "Allegro moderato\u{a0}=\u{a0}92",
+            "più mosso\u{a0}\u{a0}=\u{a0}80"
+        ]
+    );
+    let glyphs_in = |of: Node| -> Vec<String> {
+        let uses = of.descendants().filter(|n| n.has_tag_name("use"));
+        let names = uses.filter_map(|n| n.attributes().find(|a| a.name() == "href"));
+        names.map(|a| a.value().to_string()).collect()
+    };
+    // SMuFL 1.4: dynamicMF, dynamicSforzato1 and its kin are dynamics (E520 to E54F).
+    let dynamics: Vec<String> = document
+        .descendants()
+        .filter(|n| class(*n, "dynam"))
+        .flat_map(glyphs_in)
+        .collect();
+    assert_eq!(dynamics.len(), 2, "{dynamics:?}");
+    assert_eq!(dynamics[0], "#E52D");
+    // The file has no accidentals: flats before B and E, the double sharp before F (SMuFL 1.4:
+    // accidentalFlat, accidentalDoubleSharp), in the line's spelling.
+    for (index, note) in line.notes.iter().enumerate() {
+        let sign = match note.written.name().as_str() {
+            "Bb" | "Eb" => "#E260",
+            "F##" => "#E263",
+            _ => continue,
+        };
+        let of = document
+            .descendants()
+            .find(|n| n.attribute("data-index") == Some(&index.to_string()))
+            .unwrap();
+        assert!(glyphs_in(of).iter().any(|g| g == sign), "{index}");
+    }
+    // The system ends where the file says.
+    let b = line.notes.iter().position(|n| n.bar == "5").unwrap();
+    assert_ne!(head(&document, b - 1).2, head(&document, b).2);
+    // Both times through the repeat are at one notehead.
+    let twice: Vec<usize> = (0..line.notes.len())
+        .filter(|&i| line.notes[i].bar == "2" && line.notes[i].grace)
+        .collect();
+    let [first, second] = twice[..] else {
+        panic!("{twice:?}")
+    };
+    assert_eq!(head(&document, first), head(&document, second));
+}
+
+#[test]
+fn what_cannot_be_engraved_as_it_stands_is_written_out() {
+    let text = |path: &str| std::fs::read_to_string(testdata(path)).unwrap();
+    let edition = text("musicxml/edition.musicxml");
+    let (options, second) = (
+        LineOptions::default(),
+        LineOptions {
+            part: Some("2".into()),
+            ..LineOptions::default()
+        },
+    );
+    let timewise = "<score-timewise version=\"4.0\"><part-list><score-part id=\"P1\"><part-name>Flute</part-name></score-part></part-list><measure number=\"1\"><part id=\"P1\"><attributes><divisions>1</divisions></attributes><note><pitch><step>G</step><octave>4</octave></pitch><duration>4</duration><type>whole</type></note></part></measure></score-timewise>";
+    let cases: [(&str, String, &LineOptions); 6] = [
+        ("timewise", timewise.into(), &options),
+        (
+            "in concert pitch",
+            edition.replacen(
+                "<part-list>",
+                "<defaults><concert-score/></defaults><part-list>",
+                1,
+            ),
+            &options,
+        ),
+        ("two staves", edition.clone(), &second),
+        (
+            "repeats in the first part only",
+            edition
+                .replace("<staves>2</staves>", "")
+                .replace("<staff>2", "<staff>1"),
+            &second,
+        ),
+        (
+            "a duration that is none",
+            edition.replacen("<duration>4<", "<duration>x<", 1),
+            &options,
+        ),
+        ("cut", edition[..edition.len() - 200].into(), &options),
+    ];
+    for (case, content, options) in cases {
+        let line = line_of(Kind::MusicXml, content.as_bytes(), options).unwrap();
+        let edition = edition_of(Kind::MusicXml, content.as_bytes(), options, &line);
+        assert!(edition.is_none(), "{case}");
+    }
+    let content = text("abc/study.abc");
+    let line = line_of(Kind::Abc, content.as_bytes(), &options).unwrap();
+    assert!(edition_of(Kind::Abc, content.as_bytes(), &options, &line).is_none());
+}
+
+/// The engraver ends its process at a fret outside of a tablature; the player sees the line all
+/// the same, and nothing stays behind.
+#[test]
+fn a_file_that_stops_the_engraver_stops_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, svg, temporary) = (
+        folder.path().join("frets.musicxml"),
+        folder.path().join("part.svg"),
+        folder.path().join("tmp"),
+    );
+    std::fs::create_dir(&temporary).unwrap();
+    let edition = std::fs::read_to_string(testdata("musicxml/edition.musicxml")).unwrap();
+    let frets = "<technical><string>1</string><fret>3</fret></technical>";
+    let with_frets = edition.replace("<technical><fingering>2</fingering></technical>", frets);
+    assert_ne!(edition, with_frets);
+    std::fs::write(&file, with_frets).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_passagework"))
+        .arg("fingers")
+        .arg(&file)
+        .arg("--marked")
+        .arg(&svg)
+        .env("TMPDIR", &temporary)
+        .output()
+        .unwrap();
+    assert!(
+        output.status.success() && output.stderr.is_empty(),
+        "{output:?}"
+    );
+    let svg = std::fs::read_to_string(&svg).unwrap();
+    let document = Document::parse(&svg).unwrap();
+    let line = read_line(&file, &LineOptions::default()).unwrap();
+    for index in 0..line.notes.len() {
+        head(&document, index);
+    }
+    assert_eq!(words_of(&document, "reh"), [""; 0]);
+    assert_eq!(std::fs::read_dir(&temporary).unwrap().count(), 0);
 }
 
 /// A line long enough for several pages.

@@ -309,6 +309,7 @@ impl Voice {
             breath_after: false,
             dynamic: None,
             time_only: Vec::new(),
+            source: None,
         };
         if self.in_grace {
             self.graces.push(note);

@@ -5,8 +5,10 @@
 //! `duration`, not the tuplet's bracket; octave shifts, measure repeats and multiple rests are
 //! signs over music that is written out.
 
+mod complete;
 mod cuts;
 mod direction;
+pub mod edition;
 mod jumps;
 mod metre;
 mod note;
@@ -15,7 +17,7 @@ mod pitch;
 mod voices;
 mod xml;
 
-use roxmltree::Node;
+use roxmltree::{Document, Node};
 
 use self::cuts::Cut;
 use self::jumps::ToldBy;
@@ -42,8 +44,17 @@ pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
         place: "the file".into(),
         text: error.to_string(),
     })?;
+    read_document(&document, source.problems, voice)
+}
+
+/// Reads the tree of a text; `found` are the faults of the text itself.
+pub fn read_document(
+    document: &Document,
+    found: Vec<Problem>,
+    voice: Option<&str>,
+) -> Result<Score, LineError> {
     let root = document.root_element();
-    let mut problems = Problems::new(&document);
+    let mut problems = Problems::new(document);
     let sources = match root.tag_name().name() {
         "score-partwise" => partwise(root),
         "score-timewise" => timewise(root),
@@ -65,7 +76,7 @@ pub fn read(bytes: &[u8], voice: Option<&str>) -> Result<Score, LineError> {
     let mut score = Score {
         title: title(root),
         parts: Vec::new(),
-        problems: source.problems,
+        problems: found,
     };
     let raw: Vec<(RawPart, Vec<Problem>)> = sources
         .iter()

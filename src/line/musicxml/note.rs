@@ -37,6 +37,8 @@ pub struct RawNote {
     pub dynamic: Option<String>,
     /// The times through the bar on which it is played; empty: on all.
     pub time_only: Times,
+    /// Byte of the text at which the element begins.
+    pub source: usize,
     /// Written to sounding in force, semitones.
     pub transpose_semitones: i32,
 }
@@ -161,6 +163,7 @@ pub fn read_note<'a>(
         time_only: node
             .attribute("time-only")
             .map_or_else(Times::new, numbers_from_one),
+        source: node.range().start,
         transpose_semitones: 0,
     };
     if child(node, "cue").is_some() {

@@ -130,6 +130,7 @@ fn top_note(members: &[&RawNote], slurred: bool) -> Option<ScoreNote> {
         breath_after: members.iter().any(|m| m.breath_after),
         dynamic: members.iter().find_map(|m| m.dynamic.clone()),
         time_only: top.time_only.clone(),
+        source: Some(top.source),
     })
 }
 

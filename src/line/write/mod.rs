@@ -11,6 +11,8 @@ mod page;
 mod smf;
 mod values;
 
+pub(super) use musicxml::{accidental, clef};
+
 use std::collections::BTreeMap;
 
 use super::Line;

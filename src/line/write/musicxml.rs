@@ -536,7 +536,7 @@ const DYNAMICS: [&str; 26] = [
 ];
 
 /// MusicXML 4.0, `accidental-value`.
-fn accidental(alter: i8) -> &'static str {
+pub fn accidental(alter: i8) -> &'static str {
     match alter {
         ..=-3 => "triple-flat",
         -2 => "flat-flat",
@@ -586,7 +586,7 @@ fn time(bar: &WrittenBar) -> String {
 }
 
 /// Sign and line of the clef: by the instrument, else by where the line lies.
-fn clef(line: &Line) -> (char, u32) {
+pub fn clef(line: &Line) -> (char, u32) {
     /// Instruments read in the bass clef (common practice).
     const BASS: [&str; 7] = [
         "bassoon",

@@ -31,14 +31,29 @@ impl Pencil {
 const STROKE: f64 = 28.0;
 /// Height of words beside marks: 3 mm, 8.5 points.
 pub const WORDS: f64 = 300.0;
-/// Width of a word against its height, for a sans serif of usual width.
-const WIDTH_OF_LETTER: f64 = 0.56;
 /// Fonts of the marks; the PDF has the first of them within it.
 pub const FONT: &str = "Liberation Sans, Arial, Helvetica, sans-serif";
 
-/// About how wide words are.
+/// Liberation Sans 2: metrics of the fonts most viewers and printers have. `fonts/README.md`.
+pub const FONT_FILE: &[u8] = include_bytes!("fonts/LiberationSans-Regular.ttf");
+
+/// How wide words are in the font of the marks.
+#[cfg(feature = "engrave")]
 pub fn width_of(words: &str, size: f64) -> f64 {
-    words.chars().count() as f64 * WIDTH_OF_LETTER * size
+    use std::sync::LazyLock;
+    static FACE: LazyLock<ttf_parser::Face> =
+        LazyLock::new(|| ttf_parser::Face::parse(FONT_FILE, 0).expect("the font is ours"));
+    let advance = |c: char| FACE.glyph_hor_advance(FACE.glyph_index(c)?);
+    // What the font lacks is as wide as a capital, about.
+    let em = f64::from(FACE.units_per_em());
+    let width = |c: char| advance(c).map_or(0.7, |a| f64::from(a) / em);
+    words.chars().map(width).sum::<f64>() * size
+}
+
+/// Nothing is drawn without the engraver.
+#[cfg(not(feature = "engrave"))]
+pub fn width_of(words: &str, size: f64) -> f64 {
+    0.56 * size * words.chars().count() as f64
 }
 
 /// Words on the base line `y`, centred on `x`.

@@ -6,7 +6,7 @@
 //! [`strip`] draws the timing, [`sheet`] puts systems on pages; [`html()`] and [`pdf`] write files.
 
 mod draw;
-mod engraver;
+pub mod engraver;
 pub mod html;
 mod letters;
 mod marks;
@@ -24,6 +24,7 @@ pub use sheet::Sheet;
 
 use crate::judge::Check;
 use crate::line::Line;
+use crate::line::musicxml::edition::Edition;
 
 /// Whether this program was built with the engraver.
 pub const CAN_ENGRAVE: bool = cfg!(feature = "engrave");
@@ -78,6 +79,8 @@ pub enum EngraveError {
 #[derive(Clone, Debug)]
 pub struct Part<'a> {
     pub line: &'a Line,
+    /// The file that the line was read from, where it is engraved as it stands.
+    pub edition: Option<&'a Edition>,
     /// The take whose marks and timing are drawn, if there is one.
     pub check: Option<&'a Check>,
     /// Fingerings over the notes, by the note's index.
@@ -91,6 +94,7 @@ impl<'a> Part<'a> {
     pub fn new(line: &'a Line) -> Part<'a> {
         Part {
             line,
+            edition: None,
             check: None,
             fingerings: BTreeMap::new(),
             under_title: Vec::new(),
@@ -124,14 +128,14 @@ pub fn whole(line: &Line, check: &Check, options: &Options) -> Result<SvgPage, E
 
 /// The marked part as a piece of HTML without any style, for a page of one's own: a section with
 /// one `svg` a system, and before them one of class `glyphs` with what they share.
-pub fn systems(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    let sheet = Part::of_take(line, check).engrave(options)?;
+pub fn systems(part: &Part, options: &Options) -> Result<String, EngraveError> {
+    let sheet = part.engrave(options)?;
     Ok(html::systems(&sheet).into_string())
 }
 
 /// All that [`html()`] has within its page, for a page of one's own that has [`STYLE`].
-pub fn content(line: &Line, check: &Check, options: &Options) -> Result<String, EngraveError> {
-    Ok(html::content(&Part::of_take(line, check), check, options)?.into_string())
+pub fn content(part: &Part, check: &Check, options: &Options) -> Result<String, EngraveError> {
+    Ok(html::content(part, check, options)?.into_string())
 }
 
 /// One self-contained HTML file: the marked part, plots, and the findings in words.

@@ -11,13 +11,11 @@ const PAPER_PT: (f32, f32) = (595.28, 841.89);
 pub fn pdf(pages: &[SvgPage]) -> Result<Vec<u8>, EngraveError> {
     use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref};
 
-    /// Liberation Sans 2: metrics of the fonts most printers have. `fonts/README.md`.
-    const FONT: &[u8] = include_bytes!("fonts/LiberationSans-Regular.ttf");
     const PT_PER_MM: f64 = 72.0 / 25.4;
 
     let mut options = svg2pdf::usvg::Options::default();
     let fonts = options.fontdb_mut();
-    fonts.load_font_data(FONT.to_vec());
+    fonts.load_font_data(super::draw::FONT_FILE.to_vec());
     fonts.set_serif_family("Liberation Sans");
     fonts.set_sans_serif_family("Liberation Sans");
     options.font_family = "Liberation Sans".into();

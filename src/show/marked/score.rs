@@ -5,8 +5,8 @@ use std::fmt::Write;
 
 use roxmltree::Node;
 
-use super::EngraveError;
 use super::skyline::{Rect, Skyline};
+use super::{EngraveError, draw, engraver};
 use crate::show::text_for_xml as escaped;
 
 /// Units of the picture to a millimetre of paper.
@@ -34,8 +34,6 @@ pub struct System {
     pub left: f64,
     pub right: f64,
     pub skyline: Skyline,
-    /// Where the metronome mark begins, if it stands here.
-    pub tempo_at: Option<(f64, f64)>,
 }
 
 /// The whole picture.
@@ -144,7 +142,6 @@ impl Reader<'_> {
             left,
             right,
             skyline: Skyline::new(self.score.width, staff_top, staff_bottom),
-            tempo_at: None,
         };
         ink(node, &mut system);
         let place = self.score.systems.len();
@@ -176,12 +173,12 @@ impl Reader<'_> {
     }
 
     /// Writes a node and what is in it, without bounding boxes and the engraver's own ids.
-    fn draw(&self, node: Node, out: &mut String) {
+    fn draw(&mut self, node: Node, out: &mut String) {
         if node.is_text() {
             out.push_str(&escaped(node.text().unwrap_or_default()));
             return;
         }
-        let hidden = ["bounding-box", "placeholder", "tempo", "systemMilestoneEnd"];
+        let hidden = ["bounding-box", "placeholder", "systemMilestoneEnd"];
         if !node.is_element() || hidden.iter().any(|class| has_class(node, class)) {
             return;
         }
@@ -189,7 +186,12 @@ impl Reader<'_> {
         let indices = node
             .attribute("id")
             .and_then(|id| self.indices.get(id))
-            .map_or(&[][..], Vec::as_slice);
+            .cloned()
+            .unwrap_or_default();
+        if node.has_tag_name("text") && node.descendants().any(in_music_font) {
+            self.mixed_text(node, out);
+            return;
+        }
         // A notehead that is played several times is in one group a time.
         for index in indices.iter().skip(1).rev() {
             let _ = write!(out, "<g data-index=\"{index}\">");
@@ -239,6 +241,58 @@ impl Reader<'_> {
             out.push_str("</g>");
         }
     }
+
+    /// Words among which signs of the music font stand, such as a metronome mark: the signs are
+    /// drawn as outlines, since no viewer has that font.
+    fn mixed_text(&mut self, text: Node, out: &mut String) {
+        let of = |name| text.attribute(name).and_then(|a| a.parse::<f64>().ok());
+        let (mut x, y) = (of("x").unwrap_or(0.0), of("y").unwrap_or(0.0));
+        /// The engraver reckons with a narrower font than ours.
+        const NARROWER: f64 = 0.9;
+        let mut drawing = String::new();
+        let start = x;
+        for run in text.descendants().filter(|n| n.is_text()) {
+            let Some(span) = run.parent() else { continue };
+            let size = span.attribute("font-size");
+            let size = size.map_or(0.0, |s| s.trim_end_matches("px").parse().unwrap_or(0.0));
+            // Runs of no size are the engraver's own line feeds.
+            if size == 0.0 {
+                continue;
+            }
+            let said = run.text().unwrap_or_default();
+            if !in_music_font(span) {
+                let size = NARROWER * size;
+                drawing += &draw::aligned(x, y, size, "start", "currentColor", said);
+                x += draw::width_of(said, size);
+                continue;
+            }
+            if x > start && !drawing.ends_with(" </text>") {
+                x += 0.12 * size;
+            }
+            for sign in said.chars() {
+                let Some(glyph) = engraver::glyph(sign) else {
+                    x += 0.3 * size;
+                    continue;
+                };
+                let (id, scale) = (format!("{:04X}", u32::from(sign)), size / 1000.0);
+                let _ = write!(
+                    drawing,
+                    "<use xlink:href=\"#{id}\" transform=\"translate({x:.0}, {y:.0}) scale({scale}, {scale})\"/>"
+                );
+                x += glyph.advance * scale;
+                self.score.glyphs.insert(id, glyph.drawing);
+            }
+        }
+        let shift = match text.attribute("text-anchor") {
+            Some("middle") => (start - x) / 2.0,
+            Some("end") => start - x,
+            _ => 0.0,
+        };
+        let _ = write!(
+            out,
+            "<g class=\"words\" transform=\"translate({shift:.0},0)\">{drawing}</g>"
+        );
+    }
 }
 
 /// Takes the ink of everything but the staff lines into the skyline.
@@ -252,10 +306,6 @@ fn ink(node: Node, system: &mut System) {
             for rect in n.children().filter(|c| c.has_tag_name("rect")) {
                 if let Some(ink) = rect_of(rect) {
                     system.skyline.add(ink);
-                    let in_tempo = n.ancestors().any(|a| has_class(a, "tempo"));
-                    if in_tempo && system.tempo_at.is_none() {
-                        system.tempo_at = Some((ink.left, ink.bottom));
-                    }
                 }
             }
         }
@@ -263,13 +313,6 @@ fn ink(node: Node, system: &mut System) {
         if curve {
             for path in n.children().filter(|c| c.has_tag_name("path")) {
                 add_curve(&numbers(path.attribute("d").unwrap_or_default()), system);
-            }
-        }
-        if has_class(n, "tempo") && !has_class(n, "bounding-box") {
-            let text = n.descendants().find(|t| t.has_tag_name("text"));
-            let of = |name| text.and_then(|t| t.attribute(name)?.parse::<f64>().ok());
-            if let (Some(x), Some(y)) = (of("x"), of("y")) {
-                system.tempo_at = Some((x, y));
             }
         }
     }
@@ -343,6 +386,10 @@ fn head_of(glyph: Node, system: usize) -> Option<Head> {
 /// `E0A4` of `E0A4-h20p98w`: without the engraver's own suffix.
 fn glyph_name(id: &str) -> &str {
     id.split('-').next().unwrap_or(id)
+}
+
+fn in_music_font(node: Node) -> bool {
+    node.attribute("font-family") == Some(engraver::FONT)
 }
 
 fn in_defs(node: Node) -> bool {

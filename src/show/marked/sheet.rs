@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use super::draw::{self, Pencil};
-use super::engraver::engrave;
+use super::engraver::{Breaks, engrave, engrave_apart};
 use super::score::{self, Score, UNITS_PER_MM};
 use super::{EngraveError, Options, Part, SvgPage};
 use super::{letters, marks, strip};
 use crate::judge::Check;
 use crate::line::write::{Order, WriteOptions, musicxml};
-use crate::line::{Line, TempoMark, instruments};
+use crate::line::{Line, instruments};
 use crate::show::text_for_xml as escaped;
 
 /// Left of the staves: hooks, "late" and "early". Right of them: the strip's scale.
@@ -50,17 +50,7 @@ pub fn sheet(part: &Part, options: &Options) -> Result<Sheet, EngraveError> {
     let width_mm = options.width_mm.clamp(*WIDTH_MM.start(), *WIDTH_MM.end());
     let width = width_mm * UNITS_PER_MM;
     let staff_width = width - LEFT_MARGIN - RIGHT_MARGIN;
-    let write = WriteOptions {
-        order: Order::Page,
-        ..WriteOptions::default()
-    };
-    let written = musicxml(line, &write);
-    // One player's part needs no name at its staff.
-    let xml = written
-        .xml
-        .replace("<part-name>", "<part-name print-object=\"no\">");
-    let pages = engrave(&xml, (staff_width / 10.0) as u32)?;
-    let mut score = score::read(&pages, &written.ids, staff_width)?;
+    let mut score = engraved(part, staff_width)?;
     let drawings = match part.check {
         Some(check) => marks::draw(line, check, &part.fingerings, &mut score),
         None => {
@@ -89,6 +79,30 @@ pub fn sheet(part: &Part, options: &Options) -> Result<Sheet, EngraveError> {
         heading,
         heading_height,
     })
+}
+
+/// The player's own edition, where the engraver gives every note of the line a place in it; else
+/// the line written out.
+fn engraved(part: &Part, staff_width: f64) -> Result<Score, EngraveError> {
+    let width = (staff_width / 10.0) as u32;
+    if let Some(edition) = part.edition
+        && edition.ids.len() == part.line.notes.len()
+        && let Ok(pages) = engrave_apart(&edition.xml, width)
+        && let Ok(score) = score::read(&pages, &edition.ids, staff_width)
+    {
+        return Ok(score);
+    }
+    let write = WriteOptions {
+        order: Order::Page,
+        ..WriteOptions::default()
+    };
+    let written = musicxml(part.line, &write);
+    // One player's part needs no name at its staff.
+    let xml = written
+        .xml
+        .replace("<part-name>", "<part-name print-object=\"no\">");
+    let pages = engrave(&xml, width, Breaks::Paper)?;
+    score::read(&pages, &written.ids, staff_width)
 }
 
 /// `defs` with these glyphs.
@@ -122,9 +136,6 @@ fn block(
         draw::FONT,
         system.drawing
     );
-    if let (Some(at), Some(tempo)) = (system.tempo_at, line.tempo) {
-        svg += &metronome(at, tempo);
-    }
     svg.extend(drawings.iter().map(String::as_str));
     let mut height = bottom - top;
     if let Some(check) = timed {
@@ -152,70 +163,6 @@ fn bars_of(line: &Line, score: &Score, place: usize) -> (String, String) {
     on.sort_by(|a, b| a.0.total_cmp(&b.0));
     let number = |entry: Option<&(f64, &str)>| entry.map_or(String::new(), |e| e.1.to_string());
     (number(on.first()), number(on.last()))
-}
-
-/// The metronome mark, drawn: a glyph of a music font would be missing in some viewers.
-fn metronome((x, y): (f64, f64), tempo: TempoMark) -> String {
-    const SIZE: f64 = 380.0;
-    let (plain, dots) = [4.0, 2.0, 1.0, 0.5, 0.25]
-        .into_iter()
-        .find_map(|plain| {
-            let dots = [1.0, 1.5, 1.75]
-                .iter()
-                .position(|f| plain * f == tempo.beat_quarters)?;
-            Some((plain, dots))
-        })
-        .unwrap_or((tempo.beat_quarters, 0));
-    let mut out = String::from("<g class=\"tempo\">");
-    let (cx, cy) = (x + 90.0, y - 70.0);
-    let fill = if plain >= 2.0 { "none" } else { "currentColor" };
-    let _ = write!(
-        out,
-        "<ellipse cx=\"{cx:.0}\" cy=\"{cy:.0}\" rx=\"84\" ry=\"58\" transform=\"rotate(-22 {cx:.0} {cy:.0})\" fill=\"{fill}\" stroke=\"currentColor\" stroke-width=\"24\"/>"
-    );
-    let stem_x = cx + 80.0;
-    let top = cy - 400.0;
-    if plain < 4.0 {
-        let _ = write!(
-            out,
-            "<path d=\"M{stem_x:.0},{:.0} L{stem_x:.0},{top:.0}\" stroke=\"currentColor\" stroke-width=\"20\"/>",
-            cy - 20.0
-        );
-    }
-    let flags = if plain >= 1.0 {
-        0
-    } else if plain >= 0.5 {
-        1
-    } else {
-        2
-    };
-    for flag in 0..flags {
-        let y = top + 110.0 * f64::from(flag);
-        let _ = write!(
-            out,
-            "<path d=\"M{stem_x:.0},{y:.0} q20,110 110,170 q60,70 10,170 q10,-110 -120,-190 z\" fill=\"currentColor\"/>"
-        );
-    }
-    let mut right = stem_x + if flags > 0 { 150.0 } else { 30.0 };
-    for _ in 0..dots {
-        right += 50.0;
-        let _ = write!(
-            out,
-            "<circle cx=\"{right:.0}\" cy=\"{cy:.0}\" r=\"28\" fill=\"currentColor\"/>"
-        );
-        right += 30.0;
-    }
-    let bpm = crate::show::words::number(tempo.bpm);
-    out += &draw::aligned(
-        right + 60.0,
-        y,
-        SIZE,
-        "start",
-        "currentColor",
-        &format!("= {bpm}"),
-    );
-    out.push_str("</g>");
-    out
 }
 
 impl Sheet {
