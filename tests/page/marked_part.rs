@@ -325,7 +325,7 @@ fn words_of(document: &Document, wanted: &str) -> Vec<String> {
 
 #[test]
 fn a_musicxml_file_is_engraved_as_its_player_has_it() {
-    let path = testdata("musicxml/edition.musicxml");
+    let path = testdata("editions/edition.musicxml");
     let line = read_line(&path, &LineOptions::default()).unwrap();
     let edition = edition_of_file(&path, &LineOptions::default(), &line).unwrap();
     let part = Part {
@@ -390,7 +390,7 @@ fn a_musicxml_file_is_engraved_as_its_player_has_it() {
 #[test]
 fn what_cannot_be_engraved_as_it_stands_is_written_out() {
     let text = |path: &str| std::fs::read_to_string(testdata(path)).unwrap();
-    let edition = text("musicxml/edition.musicxml");
+    let edition = text("editions/edition.musicxml");
     let (options, second) = (
         LineOptions::default(),
         LineOptions {
@@ -446,7 +446,7 @@ fn a_file_that_stops_the_engraver_stops_nothing_else() {
         folder.path().join("tmp"),
     );
     std::fs::create_dir(&temporary).unwrap();
-    let edition = std::fs::read_to_string(testdata("musicxml/edition.musicxml")).unwrap();
+    let edition = std::fs::read_to_string(testdata("editions/edition.musicxml")).unwrap();
     let frets = "<technical><string>1</string><fret>3</fret></technical>";
     let with_frets = edition.replace("<technical><fingering>2</fingering></technical>", frets);
     assert_ne!(edition, with_frets);
