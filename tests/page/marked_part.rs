@@ -283,7 +283,13 @@ fn every_kind_has_its_mark_and_marks_do_not_lie_on_each_other() {
 fn every_note_of_every_kind_of_file_has_its_place() {
     let (_, real) = checked("restart");
     let (mut n_files, mut n_as_they_stand) = (0, 0);
-    for folder in ["musicxml", "abc", "abc/reference", "smf/reference"] {
+    for folder in [
+        "musicxml",
+        "editions",
+        "abc",
+        "abc/reference",
+        "smf/reference",
+    ] {
         for entry in std::fs::read_dir(testdata(folder)).unwrap() {
             let path = entry.unwrap().path();
             let Ok(line) = read_line(&path, &LineOptions::default()) else {
