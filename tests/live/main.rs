@@ -2,6 +2,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod ladder;
 mod listen;
 mod microphone;
 mod play;

@@ -117,14 +117,21 @@ impl SoundServer {
 
     /// Waits until somebody records.
     pub fn wait_for_listener(&self) {
-        wait_until("the program opens the microphone", || {
-            let output = self
-                .command("pactl")
-                .args(["list", "short", "source-outputs"])
-                .output()
-                .expect("pactl runs");
-            !output.stdout.is_empty()
-        });
+        wait_until("the program opens the microphone", || self.is_heard());
+    }
+
+    /// Waits until nobody records any more.
+    pub fn wait_for_no_listener(&self) {
+        wait_until("the program leaves the microphone", || !self.is_heard());
+    }
+
+    fn is_heard(&self) -> bool {
+        let output = self
+            .command("pactl")
+            .args(["list", "short", "source-outputs"])
+            .output()
+            .expect("pactl runs");
+        !output.stdout.is_empty()
     }
 
     pub fn path(&self, name: &str) -> PathBuf {
