@@ -30,7 +30,14 @@ async fn put_up(tab: &Tab, case: &str) -> Value {
         .await;
     tab.choose("#take-file", &take).await;
     tab.wait("stand.report").await;
-    checked(&line, &take)
+    let check = checked(&line, &take);
+    // The picture with its marks comes after the words.
+    let n_marks = check["findings"].as_array().map_or(0, Vec::len);
+    tab.wait(&format!(
+        "document.querySelectorAll('.mark').length >= {n_marks}"
+    ))
+    .await;
+    check
 }
 
 /// The findings of a check as the page words them.

@@ -35,6 +35,7 @@ pub const WORDS: f64 = 300.0;
 pub const FONT: &str = "Liberation Sans, Arial, Helvetica, sans-serif";
 
 /// Liberation Sans 2: metrics of the fonts most viewers and printers have. `fonts/README.md`.
+#[cfg(feature = "engrave")]
 pub const FONT_FILE: &[u8] = include_bytes!("fonts/LiberationSans-Regular.ttf");
 
 /// How wide words are in the font of the marks.
