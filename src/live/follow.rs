@@ -6,6 +6,8 @@
 //! that a note costs O(line notes). Notes that have only begun are laid on top of those that
 //! the hearing has settled, and taken off again when it has settled them too.
 
+use std::collections::VecDeque;
+
 use super::events::Event;
 use super::quick::Begun;
 use crate::align::expected::Expected;
@@ -47,6 +49,13 @@ const TEMPO_PAIRS_MIN: usize = 3;
 /// Pairs this near to each other share a tempo, natural log of seconds a quarter.
 const TEMPO_NEAR: f64 = 0.3;
 
+/// Settled notes at which the alignment may still put the follower right.
+const HISTORY_NOTES: usize = 32;
+
+/// Share of the belief that goes to the alignment's place: it has heard what came after, and
+/// yet a note or two may be found to be a jump later.
+const PUT_RIGHT: f64 = 0.9;
+
 /// Notes after the likeliest one whose pitches are expected.
 const EXPECTED_NOTES: usize = 2;
 
@@ -82,6 +91,8 @@ pub struct Follower {
     /// Sharpness of the take, semitones.
     tuning: f64,
     settled: Belief,
+    /// The newest settled notes with the belief after each.
+    history: VecDeque<(Note, Belief)>,
     settled_s: f64,
     sounded_until_s: f64,
     begun: Vec<Note>,
@@ -115,6 +126,7 @@ impl Follower {
             expected,
             tuning: 0.0,
             settled: belief.clone(),
+            history: VecDeque::new(),
             settled_s: 0.0,
             sounded_until_s: 0.0,
             begun: Vec::new(),
@@ -198,11 +210,55 @@ impl Follower {
             };
             let log_tempo = self.log_tempo();
             self.settled = self.settled.after(&note, &self.expected, log_tempo);
+            if self.history.len() == HISTORY_NOTES {
+                self.history.pop_front();
+            }
+            self.history.push_back((note, self.settled.clone()));
             self.sounded_until_s = self.sounded_until_s.max(heard.offset_s);
             self.settled_s = heard.onset_s + SAME_ONSET_S;
         }
         let settled_s = self.settled_s;
         self.begun.retain(|note| note.onset_s > settled_s);
+        self.replay();
+        let onset_s = self.now.onset_s;
+        self.say(onset_s, said_s, false, events);
+    }
+
+    /// The alignment of the settled notes is sure of these places, in order (index in the line,
+    /// onset): it knows what came after them.
+    pub fn put_right(&mut self, places: &[(usize, f64)], said_s: f64, events: &mut Vec<Event>) {
+        let Some((index, onset_s)) = places.last() else {
+            return;
+        };
+        let place = index.wrapping_sub(self.expected.first);
+        let at = self
+            .history
+            .iter()
+            .rposition(|(note, _)| (note.onset_s - onset_s).abs() < 1e-6);
+        let Some(at) = at.filter(|_| place < self.expected.len()) else {
+            return;
+        };
+        let belief = &mut self.history[at].1;
+        if belief.on[place] >= PUT_RIGHT {
+            return;
+        }
+        for p in belief.on.iter_mut().chain(&mut belief.off) {
+            *p *= 1.0 - PUT_RIGHT;
+        }
+        belief.unstarted *= 1.0 - PUT_RIGHT;
+        belief.on[place] += PUT_RIGHT;
+        let mut belief = belief.clone();
+        // The tempo is that of the right places too.
+        self.places.clear();
+        let known = places.iter().rev().take(TEMPO_PAIRS + 1).rev();
+        self.places
+            .extend(known.map(|(index, onset_s)| (index - self.expected.first, *onset_s)));
+        let log_tempo = self.log_tempo();
+        for (note, after) in self.history.iter_mut().skip(at + 1) {
+            belief = belief.after(note, &self.expected, log_tempo);
+            *after = belief.clone();
+        }
+        self.settled = belief;
         self.replay();
         let onset_s = self.now.onset_s;
         self.say(onset_s, said_s, false, events);

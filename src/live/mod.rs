@@ -103,6 +103,8 @@ impl Listener {
         }
         let silent_s = self.stream.silent_s();
         self.settler.tell(&self.line, said_s, silent_s, events);
+        let sure = self.settler.take_sure();
+        self.follower.put_right(&sure, said_s, events);
     }
 
     /// The take is over; `reason` where the player did not end it.

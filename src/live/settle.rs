@@ -34,6 +34,11 @@ const KEPT_NOTES: usize = 48;
 /// Confidence from which a sound counts as a note that followed.
 const CERTAIN: f64 = 0.5;
 
+/// A place is sure where so many notes on end were right, and so many of the same stretch of
+/// playing have followed the last of them: the end of an alignment may yet turn out a jump.
+const SURE_NOTES: usize = 4;
+const SURE_NOTES_AFTER: usize = 2;
+
 /// Newest notes that the tuning is taken from.
 const TUNING_NOTES: usize = 300;
 
@@ -75,6 +80,7 @@ pub struct Settler {
     ran_s: f64,
     last_told: Option<(usize, usize)>,
     ahead: Ahead,
+    sure: Vec<(usize, f64)>,
 }
 
 impl Settler {
@@ -90,6 +96,7 @@ impl Settler {
             tuned: Vec::new(),
             ran_s: f64::NEG_INFINITY,
             last_told: None,
+            sure: Vec::new(),
         }
     }
 
@@ -104,6 +111,12 @@ impl Settler {
     /// Tuning of the newest notes, Hz, and its standard error.
     pub fn a4_hz(&self) -> (f64, f64) {
         tuning::of_notes(&self.tuned)
+    }
+
+    /// The newest places that are sure, in order: index in the line, onset in seconds. Empty
+    /// where nothing was aligned since this was asked last.
+    pub fn take_sure(&mut self) -> Vec<(usize, f64)> {
+        std::mem::take(&mut self.sure)
     }
 
     /// Tells what is due at `said_s`, nothing having sounded for `silent_s`: endless where the
@@ -122,6 +135,7 @@ impl Settler {
         self.ran_s = said_s;
         let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
         let roles = roles(&alignment, self.notes.len());
+        self.sure = sure(&roles, &hearing.notes);
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
         for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
             let note = &hearing.notes[j];
@@ -298,6 +312,39 @@ fn roles(alignment: &Alignment, n: usize) -> Vec<Role> {
         roles[extra.heard_idx] = Role::Added;
     }
     roles
+}
+
+/// The newest stretch of right notes on end that is sure: index and onset of each.
+fn sure(roles: &[Role], notes: &[HeardNote]) -> Vec<(usize, f64)> {
+    let played: Vec<(usize, bool, usize, f64)> = roles
+        .iter()
+        .zip(notes)
+        .filter_map(|(role, note)| match role {
+            Role::Played(idx, outcome, _, stretch) => {
+                let right = *outcome == HeardOutcome::Right;
+                Some((*idx, right, *stretch, note.onset_s))
+            }
+            _ => None,
+        })
+        .collect();
+    let Some(last_stretch) = played.last().map(|p| p.2) else {
+        return Vec::new();
+    };
+    let of_last = played.iter().filter(|p| p.2 == last_stretch).count();
+    let stretch = &played[played.len() - of_last..];
+    for end in (SURE_NOTES..=of_last.saturating_sub(SURE_NOTES_AFTER)).rev() {
+        let mut first = end;
+        while first > 0
+            && stretch[first - 1].1
+            && (first == end || stretch[first - 1].0 + 1 == stretch[first].0)
+        {
+            first -= 1;
+        }
+        if end - first >= SURE_NOTES {
+            return stretch[first..end].iter().map(|p| (p.0, p.3)).collect();
+        }
+    }
+    Vec::new()
 }
 
 /// True for a note after which the fingers rest: a breath mark, a fermata, a rest or a long note.
