@@ -10,6 +10,7 @@ use std::collections::VecDeque;
 
 use super::events::Event;
 use super::quick::Begun;
+use super::settle::CERTAIN;
 use crate::align::expected::Expected;
 use crate::align::{model, passage, pitch};
 use crate::hear::HeardNote;
@@ -52,9 +53,25 @@ const TEMPO_NEAR: f64 = 0.3;
 /// Settled notes at which the alignment may still put the follower right.
 const HISTORY_NOTES: usize = 32;
 
-/// Share of the belief that goes to the alignment's place: it has heard what came after, and
-/// yet a note or two may be found to be a jump later.
-const PUT_RIGHT: f64 = 0.9;
+/// How much likelier the alignment's place becomes, and what it has at the least before: it has
+/// heard what came after, and yet a note or two may be found to be a jump later.
+const PUT_RIGHT: f64 = 50.0;
+const PUT_RIGHT_FROM: f64 = 0.05;
+
+/// Other places may be as likely as this for so long, seconds; then it is unknown which. Within
+/// two seconds a wrong place has to be gone. Less than 0.3 is mostly not another place.
+const RIVAL: f64 = 0.3;
+const RIVAL_S: f64 = 1.2;
+
+/// A wrong note or one left out moves the place by this many notes for a moment.
+const NEAR_NOTES: usize = 1;
+
+/// Notes in a row that were noticed only when they had ended (a loud room over a low instrument):
+/// by then the player is elsewhere.
+const UNNOTICED_NOTES: usize = 3;
+
+/// A note noticed within this time of its onset was noticed, seconds: attacks in rooms are blurred.
+const NOTICED_S: f64 = 0.1;
 
 /// Notes after the likeliest one whose pitches are expected.
 const EXPECTED_NOTES: usize = 2;
@@ -103,6 +120,13 @@ pub struct Follower {
     unsure: usize,
     unsaid: usize,
     lost: bool,
+    /// Bar of the page and distance from its start of each note: two passes through a repeat
+    /// are one place.
+    page_place: Vec<(usize, i64)>,
+    /// Since when another place is likely too, seconds.
+    rival_since_s: Option<f64>,
+    /// Settled notes in a row that had not been noticed when they began.
+    unnoticed: usize,
 }
 
 impl Follower {
@@ -113,6 +137,14 @@ impl Follower {
             .as_ref()
             .and_then(|(from, to)| passage(line, from, to))
             .unwrap_or(0..line.notes.len());
+        let page_place = line.notes[range.clone()]
+            .iter()
+            .map(|note| {
+                let bar = &line.bars[note.bar_idx];
+                let within = note.onset_quarters - bar.onset_quarters;
+                (bar.page_idx, (960.0 * within).round() as i64)
+            })
+            .collect();
         let expected = Expected::new(line, range, options.align.rhythm.as_ref());
         let belief = Belief {
             on: vec![0.0; expected.len()],
@@ -136,6 +168,9 @@ impl Follower {
             unsure: 0,
             unsaid: 0,
             lost: false,
+            page_place,
+            rival_since_s: None,
+            unnoticed: 0,
         }
     }
 
@@ -181,6 +216,7 @@ impl Follower {
             },
             fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
         };
+        self.unnoticed = 0;
         if begun.revises && self.begun.pop().is_some() {
             self.replay();
         }
@@ -208,6 +244,12 @@ impl Follower {
                     .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX),
                 fits: self.fits(&offers, (heard.cents_se / 100.0).clamp(0.0, 1.0)),
             };
+            let noticed = |begun: &Note| (begun.onset_s - heard.onset_s).abs() < NOTICED_S;
+            if self.begun.iter().any(noticed) {
+                self.unnoticed = 0;
+            } else if heard.confidence >= CERTAIN {
+                self.unnoticed += 1;
+            }
             let log_tempo = self.log_tempo();
             self.settled = self.settled.after(&note, &self.expected, log_tempo);
             if self.history.len() == HISTORY_NOTES {
@@ -239,14 +281,11 @@ impl Follower {
             return;
         };
         let belief = &mut self.history[at].1;
-        if belief.on[place] >= PUT_RIGHT {
+        if belief.likeliest().0 == place {
             return;
         }
-        for p in belief.on.iter_mut().chain(&mut belief.off) {
-            *p *= 1.0 - PUT_RIGHT;
-        }
-        belief.unstarted *= 1.0 - PUT_RIGHT;
-        belief.on[place] += PUT_RIGHT;
+        belief.on[place] = belief.on[place].max(PUT_RIGHT_FROM) * PUT_RIGHT;
+        belief.normalise();
         let mut belief = belief.clone();
         // The tempo is that of the right places too.
         self.places.clear();
@@ -321,17 +360,21 @@ impl Follower {
         (2 * near.count() > votes.len()).then_some(middle)
     }
 
+    /// Belief in places other than that of note `place`.
+    fn elsewhere(&self, place: usize) -> f64 {
+        let other = |i: &usize| {
+            i.abs_diff(place) > NEAR_NOTES && self.page_place[*i] != self.page_place[place]
+        };
+        (0..self.expected.len())
+            .filter(other)
+            .map(|i| self.now.on[i] + self.now.off[i])
+            .sum()
+    }
+
     /// Says the likeliest place where it is likely enough and not said before.
     fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
         let total = self.now.total();
-        let (place, on) = self
-            .now
-            .on
-            .iter()
-            .copied()
-            .enumerate()
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-            .unwrap_or((0, 0.0));
+        let (place, on) = self.now.likeliest();
         let started = self.now.unstarted < 0.5 * total;
         let probability = on / total;
         let index = place + self.expected.first;
@@ -353,14 +396,21 @@ impl Follower {
                 0
             };
         }
-        if !self.lost && (self.unsure >= LOST_NOTES || self.unsaid >= UNSAID_NOTES) {
+        let rival = started && self.elsewhere(place) > RIVAL * total;
+        let since_s = *self.rival_since_s.get_or_insert(said_s);
+        self.rival_since_s = rival.then_some(since_s);
+        let rival = rival && said_s - since_s > RIVAL_S;
+        let blind = self.unnoticed >= UNNOTICED_NOTES;
+        if !self.lost
+            && (self.unsure >= LOST_NOTES || self.unsaid >= UNSAID_NOTES || rival || blind)
+        {
             self.lost = true;
             events.push(Event::Lost {
                 said_s,
                 index: self.said,
             });
         }
-        if probability < SAID || (self.lost && known < FOUND) {
+        if probability < SAID || (self.lost && (known < FOUND || rival || blind)) {
             return;
         }
         if self.lost {
@@ -464,12 +514,26 @@ impl Belief {
             onset_s: note.onset_s,
             before_s: self.onset_s,
         };
-        let total = belief.total().max(1e-300);
-        for p in belief.on.iter_mut().chain(&mut belief.off) {
+        belief.normalise();
+        belief
+    }
+
+    fn normalise(&mut self) {
+        let total = self.total().max(1e-300);
+        for p in self.on.iter_mut().chain(&mut self.off) {
             *p /= total;
         }
-        belief.unstarted /= total;
-        belief
+        self.unstarted /= total;
+    }
+
+    /// The note of the line that the last note likeliest was, and its probability.
+    fn likeliest(&self) -> (usize, f64) {
+        self.on
+            .iter()
+            .copied()
+            .enumerate()
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .unwrap_or((0, 0.0))
     }
 }
 
@@ -533,6 +597,7 @@ fn jumps(from: &[f64], expected: &Expected) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::hear::PitchCandidate;
     use crate::line::read::{LineOptions, read_line};
     use std::path::Path;
 
@@ -619,5 +684,126 @@ mod tests {
             .flatten()
             .any(|e| matches!(e, Event::Found { .. }));
         assert_eq!(lost, found, "lost and found come in pairs");
+    }
+
+    /// A trill of twelve eighths between two notes, then a scale.
+    fn trill() -> Line {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("trill.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDCDCDCD|CDCDEFGA|Bcdefgab|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        read_line(&path, &LineOptions::default()).expect("the line is read")
+    }
+
+    /// The hearing settles note `index` of the line, `onset_s` seconds in.
+    fn heard(line: &Line, index: usize, onset_s: f64) -> HeardNote {
+        let midi = f64::from(line.notes[index].sounding_midi);
+        HeardNote {
+            onset_s,
+            onset_se_s: 0.001,
+            offset_s: onset_s + 0.18,
+            midi,
+            cents_sd: 5.0,
+            cents_se: 2.0,
+            level_dbfs: -20.0,
+            tongued: true,
+            confidence: 0.99,
+            candidates: vec![PitchCandidate {
+                midi,
+                probability: 0.95,
+            }],
+        }
+    }
+
+    /// Plays the trill and what follows without its fifth and sixth note: nothing tells before
+    /// the scale. Settled notes come 0.3 s late.
+    fn trill_with_two_left_out(follower: &mut Follower, noticed: bool) -> Vec<Event> {
+        let line = trill();
+        let mut events = Vec::new();
+        for (k, index) in (0..4).chain(6..11).enumerate() {
+            let onset_s = 1.0 + 0.3 * k as f64;
+            let note = heard(&line, index, onset_s);
+            if noticed {
+                let begun = Begun {
+                    onset_s,
+                    midi: note.midi,
+                    silence_s: 0.0,
+                    revises: false,
+                    expected: true,
+                };
+                follower.begun(&begun, onset_s + 0.02, &mut events);
+            }
+            follower.settled(&[note], onset_s + 0.28, &mut events);
+        }
+        events
+    }
+
+    #[test]
+    fn the_alignment_puts_a_trill_right() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let said = trill_with_two_left_out(&mut follower, true);
+        assert_eq!(place(&said), Some(8), "two notes behind");
+        let mut events = Vec::new();
+        // Notes 6 to 9 are sure; note 10 has come since.
+        let sure = [(6, 2.2), (7, 2.5), (8, 2.8), (9, 3.1)];
+        follower.put_right(&sure, 3.7, &mut events);
+        assert_eq!(place(&events), Some(10), "{events:?}");
+        events.clear();
+        follower.put_right(&sure, 3.8, &mut events);
+        assert!(events.is_empty(), "said twice: {events:?}");
+    }
+
+    #[test]
+    fn two_places_as_likely_for_long_are_no_place() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = Vec::new();
+        // Two notes into the trill or four: half of the belief each.
+        for (k, index) in [4, 5, 6, 7, 8, 9, 10].iter().enumerate() {
+            let onset_s = 1.0 + 0.4 * k as f64;
+            follower.settled(&[heard(&line, *index, onset_s)], onset_s + 0.3, &mut events);
+            let begun = Begun {
+                onset_s: onset_s + 0.4,
+                midi: f64::from(line.notes[index + 1].sounding_midi),
+                silence_s: 0.0,
+                revises: false,
+                expected: true,
+            };
+            follower.begun(&begun, onset_s + 0.42, &mut events);
+            if k == 0 {
+                for p in &mut follower.settled.on {
+                    *p = 0.0;
+                }
+                follower.settled.on[2] = 0.52;
+                follower.settled.on[4] = 0.48;
+            }
+        }
+        let lost = events
+            .iter()
+            .filter(|e| matches!(e, Event::Lost { .. }))
+            .count();
+        assert_eq!(lost, 1, "{events:?}");
+        // The scale after the trill tells.
+        let mut events = Vec::new();
+        for (index, onset_s) in [(12, 4.2), (13, 4.6)] {
+            follower.settled(&[heard(&line, index, onset_s)], onset_s + 0.3, &mut events);
+        }
+        assert!(
+            events.iter().any(|e| matches!(e, Event::Found { .. })),
+            "{events:?}"
+        );
+        assert_eq!(place(&events), Some(13), "{events:?}");
+    }
+
+    #[test]
+    fn notes_noticed_when_they_are_over_are_no_place() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let events = trill_with_two_left_out(&mut follower, false);
+        let last = events
+            .iter()
+            .rfind(|e| matches!(e, Event::Lost { .. } | Event::Position { .. }));
+        assert!(matches!(last, Some(Event::Lost { .. })), "{events:?}");
     }
 }

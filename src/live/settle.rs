@@ -32,12 +32,15 @@ const WINDOW_NOTES: usize = 96;
 const KEPT_NOTES: usize = 48;
 
 /// Confidence from which a sound counts as a note that followed.
-const CERTAIN: f64 = 0.5;
+pub(super) const CERTAIN: f64 = 0.5;
 
 /// A place is sure where so many notes on end were right, and so many of the same stretch of
 /// playing have followed the last of them: the end of an alignment may yet turn out a jump.
 const SURE_NOTES: usize = 4;
 const SURE_NOTES_AFTER: usize = 2;
+
+/// Notes that may be left out between two of them.
+const SURE_LEFT_OUT: usize = 1;
 
 /// Newest notes that the tuning is taken from.
 const TUNING_NOTES: usize = 300;
@@ -71,6 +74,8 @@ pub struct Settler {
     /// The newest settled notes, and how many of them are told.
     notes: Vec<HeardNote>,
     n_told: usize,
+    /// How many of them there were at the last alignment.
+    n_aligned: usize,
     /// Note of the line that the first of `notes` is.
     begins_at: Option<usize>,
     /// First note of the phrase, in `notes`, and the note of the line it was taken for.
@@ -90,6 +95,7 @@ impl Settler {
             options,
             notes: Vec::new(),
             n_told: 0,
+            n_aligned: 0,
             begins_at: None,
             phrase_from: 0,
             phrase_begins_at: None,
@@ -129,13 +135,16 @@ impl Settler {
             self.due(said_s)
         };
         let waited = breath || said_s - self.ran_s >= BATCH_S;
-        if limit <= self.n_told || !waited {
+        let fresh = self.notes.len() > self.n_aligned;
+        if (limit <= self.n_told && !fresh) || !waited {
             return;
         }
         self.ran_s = said_s;
+        let limit = limit.max(self.n_told);
         let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
         let roles = roles(&alignment, self.notes.len());
-        self.sure = sure(&roles, &hearing.notes);
+        let onsets_s: Vec<f64> = hearing.notes.iter().map(|n| n.onset_s).collect();
+        self.sure = sure(&roles, &onsets_s);
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
         for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
             let note = &hearing.notes[j];
@@ -180,6 +189,7 @@ impl Settler {
             self.phrase(line, limit, said_s, events);
         }
         self.trim(&roles);
+        self.n_aligned = self.notes.len();
     }
 
     /// Number of notes that are due.
@@ -315,14 +325,14 @@ fn roles(alignment: &Alignment, n: usize) -> Vec<Role> {
 }
 
 /// The newest stretch of right notes on end that is sure: index and onset of each.
-fn sure(roles: &[Role], notes: &[HeardNote]) -> Vec<(usize, f64)> {
+fn sure(roles: &[Role], onsets_s: &[f64]) -> Vec<(usize, f64)> {
     let played: Vec<(usize, bool, usize, f64)> = roles
         .iter()
-        .zip(notes)
-        .filter_map(|(role, note)| match role {
+        .zip(onsets_s)
+        .filter_map(|(role, onset_s)| match role {
             Role::Played(idx, outcome, _, stretch) => {
                 let right = *outcome == HeardOutcome::Right;
-                Some((*idx, right, *stretch, note.onset_s))
+                Some((*idx, right, *stretch, *onset_s))
             }
             _ => None,
         })
@@ -336,7 +346,7 @@ fn sure(roles: &[Role], notes: &[HeardNote]) -> Vec<(usize, f64)> {
         let mut first = end;
         while first > 0
             && stretch[first - 1].1
-            && (first == end || stretch[first - 1].0 + 1 == stretch[first].0)
+            && (first == end || stretch[first - 1].0 + 1 + SURE_LEFT_OUT >= stretch[first].0)
         {
             first -= 1;
         }
@@ -363,4 +373,45 @@ fn ends_phrase(line: &Line, idx: usize) -> bool {
         || note.fermata
         || rest_after
         || note.duration_quarters >= LONG_NOTE_BEATS * beat_quarters
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sure places of notes 0.2 s apart: index, right or wrong, stretch.
+    fn sure_of(played: &[(usize, bool, usize)]) -> Vec<usize> {
+        let roles: Vec<Role> = played
+            .iter()
+            .map(|(idx, right, stretch)| {
+                let outcome = if *right {
+                    HeardOutcome::Right
+                } else {
+                    HeardOutcome::Wrong
+                };
+                Role::Played(*idx, outcome, None, *stretch)
+            })
+            .collect();
+        let onsets_s: Vec<f64> = (0..played.len()).map(|k| 0.2 * k as f64).collect();
+        sure(&roles, &onsets_s).iter().map(|p| p.0).collect()
+    }
+
+    #[test]
+    fn a_place_is_sure_some_notes_back_in_its_stretch() {
+        let straight: Vec<_> = (0..8).map(|idx| (idx, true, 0)).collect();
+        assert_eq!(sure_of(&straight), [0, 1, 2, 3, 4, 5]);
+        // One note left out does no harm, three are too many.
+        let mut gap = straight.clone();
+        gap.remove(3);
+        assert_eq!(sure_of(&gap), [0, 1, 2, 4, 5]);
+        gap.drain(3..5);
+        assert!(sure_of(&gap).is_empty());
+        // A wrong note parts them; after a jump it takes a while.
+        let mut wrong = straight.clone();
+        wrong[5].1 = false;
+        assert_eq!(sure_of(&wrong), [0, 1, 2, 3, 4]);
+        let mut jumped = straight;
+        jumped.extend((2..7).map(|idx| (idx, true, 1)));
+        assert!(sure_of(&jumped).is_empty());
+    }
 }
