@@ -7,9 +7,12 @@
 
 use std::collections::BTreeMap;
 
+use realfft::num_complex::Complex;
+
 use super::HeardClick;
 use super::click_train::{CLICKS_MIN, Grid, Train, likely_trains};
 use super::clicks::{Tick, TickListener, hann};
+use super::slices::Slices;
 
 /// Window, step and reach of the fine search for a first moment, seconds.
 const FINE_S: f64 = 0.006;
@@ -59,8 +62,13 @@ const SOUND_S: (f64, f64) = (0.004, 0.090);
 /// Span before it in which the music without the click is measured, seconds.
 const MUSIC_S: (f64, f64) = (0.030, 0.005);
 
-/// Pieces in which a freed click is held against what is left of the music in it, seconds.
+/// Pieces of which the loudest is a click's level, seconds.
 const PIECE_S: f64 = 0.004;
+
+/// Times the error of the mean that are taken off a freed click's power; while the clicks do
+/// not lie on each other yet, they differ too.
+const LEFT_TIMES: f32 = 2.0;
+const LEFT_TIMES_ALIGNING: f32 = 0.3;
 
 /// Most kinds of click, and the fewest of a kind that are taken out.
 const KINDS: usize = 3;
@@ -204,7 +212,7 @@ fn settle(
     let mut heard = Vec::new();
     for (kind, members) in kinds.iter().enumerate() {
         let at = places_of(kind, &metronome.kind_at);
-        let (freed, level_dbfs, left) = freed_click(sound, rate, &grid, &at);
+        let (freed, level_dbfs, left) = freed_click(sound, rate, &grid, &at, LEFT_TIMES);
         let bands = hz(&strongest_bands(members.iter().map(|m| &ticks[m.1])));
         // Where in the freed sound the click begins, against its place on the grid.
         let late_s = if at.is_empty() || left > FREED_LEFT {
@@ -244,7 +252,7 @@ fn aligned(
             if at.len() < KIND_MIN {
                 continue;
             }
-            let mut freed = freed_click(sound, rate, &grid, &at).0;
+            let mut freed = freed_click(sound, rate, &grid, &at, LEFT_TIMES_ALIGNING).0;
             freed.truncate((ALIGN_S * rate) as usize);
             let lags_s: Vec<f64> = at
                 .iter()
@@ -377,56 +385,73 @@ fn first_moment(sound: &[f32], rate: f64, hz: &[f64], centre_s: f64, window_s: f
 }
 
 /// The click common to the places of one kind, its level in dB re full scale, and how much of
-/// its power is left of the music: the mean of what sounds there,
-/// the quiet ones weighing most. What the music may have left in it is taken down.
-fn freed_click(sound: &[f32], rate: f64, grid: &Grid, places: &[i64]) -> (Vec<f32>, f64, f64) {
+/// its power is left of the music: the mean of what sounds there, the quiet ones weighing
+/// most. What is not the same from place to place is music, and is taken down: it varies as
+/// much as it sounds, so that each band and moment tells how much of its mean it is.
+fn freed_click(
+    sound: &[f32],
+    rate: f64,
+    grid: &Grid,
+    places: &[i64],
+    left_times: f32,
+) -> (Vec<f32>, f64, f64) {
     let length = ((SOUND_S.0 + SOUND_S.1) * rate) as usize;
-    let mut sum = vec![0.0f64; length];
-    let (mut weights, mut noise) = (0.0, 0.0);
-    for place in places {
-        let at_s = grid.at_s(*place);
-        let piece = resampled(sound, (at_s - SOUND_S.0) * rate, length);
-        let music = power(sound, rate, at_s - MUSIC_S.0, at_s - MUSIC_S.1).max(power(
-            sound,
-            rate,
-            at_s + 0.7 * SOUND_S.1,
-            at_s + SOUND_S.1,
-        )) + 1e-12;
-        let weight = 1.0 / music;
-        weights += weight;
-        noise += weight * weight * music;
-        sum.iter_mut()
-            .zip(&piece)
-            .for_each(|(s, x)| *s += weight * f64::from(*x));
+    let slices = Slices::new(rate, length);
+    let cells: Vec<(f64, Vec<Complex<f32>>)> = places
+        .iter()
+        .map(|place| {
+            let at_s = grid.at_s(*place);
+            let piece = resampled(sound, (at_s - SOUND_S.0) * rate, length);
+            let before = power(sound, rate, at_s - MUSIC_S.0, at_s - MUSIC_S.1);
+            let after = power(sound, rate, at_s + 0.7 * SOUND_S.1, at_s + SOUND_S.1);
+            let music = before.max(after) + 1e-12;
+            (1.0 / music, slices.cells(&piece))
+        })
+        .collect();
+    let weights: f64 = cells.iter().map(|c| c.0).sum();
+    let n_cells = slices.n * slices.bins;
+    let mut mean = vec![Complex::new(0.0f32, 0.0); n_cells];
+    for (weight, cell) in &cells {
+        let share = (weight / weights.max(1e-12)) as f32;
+        mean.iter_mut().zip(cell).for_each(|(m, c)| *m += c * share);
     }
-    let mean: Vec<f64> = sum.iter().map(|s| s / weights.max(1e-12)).collect();
-    let noise = noise / (weights * weights).max(1e-24);
+    // Squared error of the weighted mean, from how far each place lies from the mean of the
+    // others: one that outweighs them all says nothing of itself (HC3 of MacKinnon & White,
+    // Journal of Econometrics 29, 1985).
+    let mut errors = vec![0.0f32; n_cells];
+    for (weight, cell) in &cells {
+        let share = (weight / weights.max(1e-12)) as f32;
+        let own = (share / (1.0 - share).max(1e-3)).powi(2);
+        let off = cell.iter().zip(&mean).map(|(c, m)| (c - m).norm_sqr());
+        errors
+            .iter_mut()
+            .zip(off)
+            .for_each(|(e, off)| *e += own * off);
+    }
+    let powers: Vec<f32> = mean.iter().map(|m| m.norm_sqr()).collect();
+    let (errors, powers) = (slices.smoothed(&errors), slices.smoothed(&powers));
+    let (mut loudest, mut left) = (0.0f32, 0.0f32);
+    for slice in 0..slices.n {
+        let bins = slice * slices.bins..(slice + 1) * slices.bins;
+        let (mut power, mut error) = (0.0, 0.0);
+        for i in bins {
+            let kept = (1.0 - left_times * errors[i] / powers[i].max(1e-18)).max(0.0);
+            mean[i] *= kept;
+            power += mean[i].norm_sqr();
+            error += kept * kept * errors[i];
+        }
+        if power > loudest {
+            (loudest, left) = (power, error / power);
+        }
+    }
+    let freed = slices.sound(&mean);
     let step = ((PIECE_S * rate) as usize).max(1);
-    let kept: Vec<f64> = mean
+    let level = freed
         .chunks(step)
-        .map(|piece| {
-            let power = piece.iter().map(|x| x * x).sum::<f64>() / piece.len() as f64;
-            (1.0 - 1.5 * noise / power.max(1e-18)).max(0.0)
-        })
-        .collect();
-    let loudest = mean
-        .chunks(step)
-        .map(|piece| piece.iter().map(|x| x * x).sum::<f64>() / piece.len() as f64)
+        .map(|piece| piece.iter().map(|x| f64::from(x * x)).sum::<f64>() / piece.len() as f64)
         .fold(0.0, f64::max);
-    let freed = (0..length)
-        .map(|i| {
-            // Straight from the middle of one piece to the next.
-            let place = (i as f64 / step as f64 - 0.5).max(0.0);
-            let (a, t) = (place as usize, place.fract());
-            let b = (a + 1).min(kept.len() - 1);
-            (mean[i] * (kept[a.min(kept.len() - 1)] * (1.0 - t) + kept[b] * t)) as f32
-        })
-        .collect();
-    (
-        freed,
-        10.0 * (loudest + 1e-12).log10(),
-        noise / loudest.max(1e-18),
-    )
+    let left = if loudest > 0.0 { left } else { 1.0 };
+    (freed, 10.0 * (level + 1e-12).log10(), f64::from(left))
 }
 
 impl Kind {
