@@ -12,11 +12,12 @@ use super::sound::Sound;
 /// Notes of no doubt that a take is taken to have beside its own: few notes say little.
 const BEFOREHAND_NOTES: f64 = 10.0;
 
-/// Of notes played, how many go unheard, come in another register, or have a sound beside them
-/// that is none: at a mean doubt of 0.1.
+/// Of notes played, how many go unheard, come in another register, are covered by a sound of
+/// another pitch, or have a sound beside them that is none: at a mean doubt of 0.1.
 const AT_DOUBT: f64 = 0.1;
 const UNHEARD: f64 = 0.12;
 const OTHER_REGISTER: f64 = 0.03;
+const COVERED: f64 = 0.07;
 const NOT_PLAYED: f64 = 0.05;
 
 /// Above this mean doubt registers fail no more often.
@@ -49,6 +50,11 @@ impl Doubt {
     pub fn other_register(self, p: f64) -> f64 {
         let doubt = self.0.min(REGISTER_DOUBT_MAX);
         against(p, WRONG, OTHER_REGISTER * growth(doubt))
+    }
+
+    /// The same for another wrong note.
+    pub fn wrong(self, p: f64) -> f64 {
+        against(p, WRONG, COVERED * growth(self.0))
     }
 
     /// The same for a note too many.

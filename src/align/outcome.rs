@@ -16,9 +16,12 @@ use crate::line::Line;
 /// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
 /// player's trust, a fault called unsure only a second look.
 const ACCUSE: f64 = 0.75;
-/// What of it must be for this very fault: the rest says that something else was wrong.
-const MISSED_AT_LEAST: f64 = 0.25;
-const REGISTER_AT_LEAST: f64 = 0.5;
+/// What of it must be for this very fault: the rest says that something else was wrong. Read off
+/// 22,560 notes in made rooms, noise and click bleed: of 167 notes left out these keep 160 and of
+/// 59 false ones 40, of 368 wrong notes 364, and of 35 false ones 22.
+const MISSED_AT_LEAST: f64 = 0.7;
+const REGISTER_AT_LEAST: f64 = 0.6;
+const WRONG_AT_LEAST: f64 = 0.5;
 /// Probability from which a note is right; below it, and not accused, it is unsure.
 const RIGHT: f64 = 0.5;
 /// Confidence of hearing from which a sound that fits no note is one too many; below, a ripple.
@@ -223,18 +226,19 @@ impl Scene<'_> {
         let on_pitch = fit.right >= fit.wrong;
         let other_register = !on_pitch
             && pitch::is_register_slip(note.midi, fit.wrong_midi, self.clarion_from_midi());
-        let left = |p: f64| {
-            if other_register {
-                self.doubt.other_register(p)
-            } else {
-                p
-            }
+        let (left, at_least) = if other_register {
+            let left = self.doubt.other_register(belief.wrong);
+            (left, REGISTER_AT_LEAST)
+        } else {
+            (self.doubt.wrong(belief.wrong), WRONG_AT_LEAST)
         };
+        let not_right = 1.0 - belief.right;
         let accused = !on_pitch
-            && left(1.0 - belief.right) >= ACCUSE
-            && (!other_register || left(belief.wrong) >= REGISTER_AT_LEAST);
+            && left >= at_least
+            && (!other_register || self.doubt.other_register(not_right) >= ACCUSE)
+            && not_right >= ACCUSE;
         let (outcome, confidence) = if accused {
-            (Outcome::Wrong, left(belief.wrong))
+            (Outcome::Wrong, left)
         } else if on_pitch && belief.right >= RIGHT {
             (Outcome::Right, belief.right)
         } else {
