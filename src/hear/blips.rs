@@ -61,7 +61,7 @@ pub fn find(sketches: &mut Vec<Sketch>, samples: &[f32], rate: f64, high_hz: f64
     }
     for i in 1..sketches.len() {
         let (before, note) = (&sketches[i - 1], &sketches[i]);
-        if note.blip.is_none() && slurred_to(before, note) {
+        if note.blip.is_none() && note.through_midi.is_none() && slurred_to(before, note) {
             sketches[i].blip = touched(samples, rate, high_hz, before.midi, note);
         }
     }

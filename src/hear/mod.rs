@@ -14,6 +14,7 @@ pub mod envelope;
 pub mod frames;
 pub mod harmonic;
 pub mod hum;
+mod linger;
 mod metronome;
 pub mod notes;
 pub mod path;

@@ -108,6 +108,8 @@ pub struct Sketch {
     pub offers: Vec<super::pitch::Offer>,
     /// A pitch touched on the way here; it begins with the onset.
     pub blip: Option<super::blips::Blip>,
+    /// Pitch at which the old register sounded on after the fingers had moved here.
+    pub through_midi: Option<f64>,
 }
 
 impl Sketch {
@@ -178,9 +180,11 @@ impl NoteMaker<'_> {
                 continue;
             }
             let hz = |midi: f64| midi_to_hz(midi, 440.0);
+            let touched = note.blip.map_or(note.midi, |blip| blip.midi);
+            let first_midi = note.through_midi.unwrap_or(touched);
             let slur = super::slur::Slur {
                 old_hz: hz(before.midi),
-                new_hz: hz(note.blip.map_or(note.midi, |blip| blip.midi)),
+                new_hz: hz(first_midi),
                 jump: note.onset_s * rate,
                 old_from: (before.onset_s * rate) as usize,
             };
@@ -224,6 +228,7 @@ impl NoteMaker<'_> {
             let this: &mut Sketch = &mut sketches[i - 1];
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
+        super::linger::find(&mut sketches, self.path, self.frame_s(1));
         sketches
     }
 
@@ -562,6 +567,7 @@ impl NoteMaker<'_> {
                     slope_db: 0.0,
                     offers: Vec::new(),
                     blip: None,
+                    through_midi: None,
                 },
                 width_s,
                 sketches,
