@@ -28,7 +28,7 @@ weight = np.where(real, REAL_WEIGHT, 1.0)
 
 def fit(at):
     model = HistGradientBoostingClassifier(
-        max_iter=120, learning_rate=0.1, max_leaf_nodes=9, min_samples_leaf=25, l2_regularization=2.0,
+        max_iter=240, learning_rate=0.06, max_leaf_nodes=9, min_samples_leaf=40, l2_regularization=2.0,
         early_stopping=False, random_state=0)
     return model.fit(X[at], y[at], sample_weight=weight[at])
 
