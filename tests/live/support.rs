@@ -28,14 +28,17 @@ static ALONE: Mutex<()> = Mutex::new(());
 
 impl SoundServer {
     pub fn start() -> SoundServer {
+        SoundServer::try_start().unwrap_or_else(|why| panic!("{why}"))
+    }
+
+    /// Or why there can be none on this machine.
+    pub fn try_start() -> Result<SoundServer, String> {
         // A test that failed has left nothing behind.
         let alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
-        for program in ["pulseaudio", "pactl", "paplay"] {
-            let found = Command::new(program).arg("--version").output().is_ok();
-            assert!(
-                found,
-                "{program} is missing: run `scripts/setup test`, then the tests again"
-            );
+        for program in ["pulseaudio", "pactl", "paplay", "parec"] {
+            if Command::new(program).arg("--version").output().is_err() {
+                return Err(format!("{program} is missing: run `scripts/setup test`"));
+            }
         }
         let folder = TempDir::new().expect("a temporary folder");
         let at = |name: &str| folder.path().join(name);
@@ -74,7 +77,7 @@ impl SoundServer {
             server,
             _alone: alone,
         };
-        wait_until("the sound server answers", || {
+        let answers = holds_soon(|| {
             let mut pactl = Command::new("pactl");
             pactl
                 .arg("info")
@@ -83,7 +86,11 @@ impl SoundServer {
             set_up(&mut pactl, server.folder.path());
             pactl.status().is_ok_and(|status| status.success())
         });
-        server
+        if answers {
+            Ok(server)
+        } else {
+            Err("pulseaudio does not answer".into())
+        }
     }
 
     /// A command that talks to this server.
@@ -113,6 +120,17 @@ impl SoundServer {
             .arg(take)
             .spawn()
             .expect("paplay starts")
+    }
+
+    /// Records beside the program what is in the microphone, 16 bits at 48 kHz, as it comes.
+    pub fn witness(&self, raw: &Path) -> Child {
+        let file = std::fs::File::create(raw).expect("a file for the witness");
+        self.command("parec")
+            .args(["--device=vmic.monitor", "--format=s16le", "--rate=48000"])
+            .args(["--channels=1", "--latency-msec=5", "--raw"])
+            .stdout(file)
+            .spawn()
+            .expect("parec starts")
     }
 
     /// Waits until somebody records.
@@ -166,15 +184,20 @@ pub fn set_up(command: &mut Command, folder: &Path) {
 }
 
 /// Looks again and again; fails with `what` when it does not come.
-pub fn wait_until(what: &str, mut holds: impl FnMut() -> bool) {
+pub fn wait_until(what: &str, holds: impl FnMut() -> bool) {
+    assert!(holds_soon(holds), "{what}: not within {PATIENCE:?}");
+}
+
+/// Looks again and again; false when it does not come.
+fn holds_soon(mut holds: impl FnMut() -> bool) -> bool {
     let begun = Instant::now();
     while !holds() {
-        assert!(
-            begun.elapsed() < PATIENCE,
-            "{what}: not within {PATIENCE:?}"
-        );
-        std::thread::sleep(Duration::from_millis(50));
+        if begun.elapsed() >= PATIENCE {
+            return false;
+        }
+        std::thread::sleep(Duration::from_millis(20));
     }
+    true
 }
 
 /// Waits for a program of the test's own to end.

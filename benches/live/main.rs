@@ -1,7 +1,15 @@
 //! Listening live: share of a core that the hearing thread takes, and memory, over ten minutes
-//! of playing fed as fast as it goes in blocks of 256 samples at 48 kHz.
+//! of playing fed as fast as it goes in blocks of 256 samples at 48 kHz; and sound lost when the
+//! program is killed while it listens at a virtual microphone.
 //!
-//! `cargo bench --bench live` prints both; with `-- --test` it runs over half a minute only.
+//! `cargo bench --bench live` prints them; with `-- --test` over half a minute and three kills.
+
+#[path = "../../tests/live/support.rs"]
+mod support;
+#[path = "../../tests/common/wav.rs"]
+mod wav;
+
+mod killed;
 
 use std::path::Path;
 
@@ -63,6 +71,7 @@ fn main() {
         first_minute_mb.unwrap_or(f64::NAN),
         resident_mb()
     );
+    killed::print(Path::new(etude), &once, if short { 3 } else { 15 });
 }
 
 /// Processor time of this thread, seconds (Linux; elsewhere 0).
