@@ -57,6 +57,9 @@ const BEFORE_FALLEN_S: f64 = 0.015;
 /// A dip this deep leaves nothing of the old note to predict from.
 const SILENT_DIP_DB: f64 = 20.0;
 
+/// Share of the time at its pitch within which a note has begun.
+const BEGUN_SHARE: f64 = 0.6;
+
 /// Stands for the dip of a note out of silence.
 const OUT_OF_SILENCE_DB: f64 = 30.0;
 
@@ -500,11 +503,21 @@ impl NoteMaker<'_> {
             length_s: dip_s,
             periods: (old_period.unwrap_or(f64::INFINITY), period_s * rate),
         };
-        let tongued = old.is_none() || dip.is_tongue(self.samples, rate);
+        let mut tongued = old.is_none() || dip.is_tongue(self.samples, rate);
         let in_a_dip = !tongued && dip.is_deep();
         let lowest_s = base_s + lowest as f64 * STEP_S;
         let rises = tongued || in_a_dip && dip.old_dies_away(self.samples, rate);
-        let (onset, change) = if rises {
+        let slurred = || {
+            let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
+                - 0.5 * self.frame_samples as f64 / rate;
+            self.fitted(
+                from_s,
+                start_s + 0.3 * self.frame_samples as f64 / rate,
+                old_period,
+                start_s,
+            )
+        };
+        let (mut onset, mut change) = if rises {
             self.tongued_onset(
                 lowest_s,
                 end_s,
@@ -519,15 +532,13 @@ impl NoteMaker<'_> {
                 start_s,
             )
         } else {
-            let from_s = old.map_or(start_s, |b| self.frame_s(b.end))
-                - 0.5 * self.frame_samples as f64 / rate;
-            self.fitted(
-                from_s,
-                start_s + 0.3 * self.frame_samples as f64 / rate,
-                old_period,
-                start_s,
-            )
+            slurred()
         };
+        // A room's own dips within the note are no beginning of it.
+        if old.is_some() && onset.0 > start_s + BEGUN_SHARE * (end_s - start_s) {
+            (onset, change) = slurred();
+            tongued = false;
+        }
         let beginning = if old.is_some() {
             Beginning::Change
         } else {
