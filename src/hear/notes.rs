@@ -58,7 +58,7 @@ const BEFORE_FALLEN_S: f64 = 0.015;
 const SILENT_DIP_DB: f64 = 20.0;
 
 /// Share of the time at its pitch within which a note has begun.
-const BEGUN_SHARE: f64 = 0.6;
+const BEGUN_SHARE: f64 = 0.3;
 
 /// Stands for the dip of a note out of silence.
 const OUT_OF_SILENCE_DB: f64 = 30.0;
