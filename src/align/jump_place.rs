@@ -7,8 +7,8 @@
 use super::costs::Costs;
 use super::path::{Move, Step};
 
-/// Notes by which a jump may have come earlier or later.
-const REACH: usize = 8;
+/// Notes by which a jump may have come earlier or later: repeated lines are up to so long.
+const REACH: usize = 64;
 
 /// Probability of each note between `steps[k - 1]` and `steps[k]`, a jump forward, that it was
 /// passed over.
