@@ -31,8 +31,9 @@ const OLD_LEAST_S: f64 = 0.015;
 /// in the end of a frame has less.
 const STRENGTH: f32 = 0.93;
 
-/// A tongue makes a deeper dip, dB.
-const DIP_DB: f64 = 28.0;
+/// The low note grows in a dip of the level at least so deep, dB, or its slur is met as any other;
+/// a tongue makes a deeper one.
+const DIP_DB: std::ops::RangeInclusive<f64> = 5.0..=28.0;
 
 /// Begins slurs down across the break where the fingers moved. `hop_s` is the time between the
 /// points of the path.
@@ -53,7 +54,7 @@ pub fn find(sketches: &mut [Sketch], path: &[PathPoint], hop_s: f64) {
 fn left_at(before: &Sketch, note: &Sketch, path: &[PathPoint], hop_s: f64) -> Option<(f64, f64)> {
     if note.beginning != Beginning::Change
         || before.midi - note.midi < FALL_SEMITONES
-        || note.dip_db > DIP_DB
+        || !DIP_DB.contains(&note.dip_db)
     {
         return None;
     }
