@@ -25,6 +25,7 @@ pub mod room;
 pub mod slices;
 mod slur;
 pub mod stream;
+mod together;
 pub mod tuning;
 pub mod weights;
 

@@ -60,6 +60,21 @@ const SILENT_DIP_DB: f64 = 20.0;
 /// Share of the time at its pitch within which a note has begun.
 const BEGUN_SHARE: f64 = 0.3;
 
+/// A tone that swells is heard to begin where it comes within some decibels of its loudest:
+/// 6 to 15 in quiet (Vos and Rasch 1981, *The perceptual onset of musical tones*), less over
+/// other sound; 20 stands for the first that can be heard. The loudest is that of so many seconds.
+const SPEAKS_DB: f64 = 20.0;
+const SWELLS_S: f64 = 0.2;
+
+/// An attack that takes up to the first to come there is plain, one that takes the second is
+/// soft, seconds; the onset is moved by no more than the third.
+const PLAIN_S: f64 = 0.012;
+const SOFT_S: f64 = 0.020;
+const SOFTEST_S: f64 = 0.06;
+
+/// Share of that time that stands for its standard error.
+const SOFT_SE_SHARE: f64 = 0.25;
+
 /// Stands for the dip of a note out of silence.
 const OUT_OF_SILENCE_DB: f64 = 30.0;
 
@@ -156,6 +171,16 @@ fn median_db(values: &[f64]) -> f64 {
     median(&mut copy) as f64
 }
 
+/// How much later than its first sound a tone can be heard, seconds, from its levels at the
+/// envelope's step: nothing for a plain attack.
+pub fn soft_attack_s(levels_db: &[f64]) -> f64 {
+    let loudest = levels_db.iter().copied().fold(-120.0, f64::max);
+    let spoken = levels_db.iter().position(|x| *x > loudest - SPEAKS_DB);
+    let spoken_s = spoken.unwrap_or(0) as f64 * STEP_S;
+    let soft = ((spoken_s - PLAIN_S) / (SOFT_S - PLAIN_S)).clamp(0.0, 1.0);
+    soft * spoken_s.min(SOFTEST_S)
+}
+
 impl NoteMaker<'_> {
     fn frame_s(&self, frame: usize) -> f64 {
         (frame * self.hop_samples) as f64 / self.sample_rate_hz
@@ -173,11 +198,12 @@ impl NoteMaker<'_> {
         sketches
     }
 
-    /// Puts the onsets of slurs among `which` where the pitch leaves the old note.
+    /// Puts the onsets of slurs among `which` where the pitch leaves the old note, those of soft
+    /// attacks where the tone can be heard.
     pub fn first_moments(&self, sketches: &mut [Sketch], which: std::ops::Range<usize>) {
         let rate = self.sample_rate_hz;
         // Backwards, so that each is looked for beside a neighbour that has not moved.
-        for i in which.rev().filter(|i| *i > 0) {
+        for i in which.clone().rev().filter(|i| *i > 0) {
             let (before, note) = (&sketches[i - 1], &sketches[i]);
             if !super::blips::slurred_to(before, note) {
                 continue;
@@ -204,6 +230,22 @@ impl NoteMaker<'_> {
                 blip.length_s -= moved_s;
             }
         }
+        for sketch in &mut sketches[which] {
+            self.as_spoken(sketch);
+        }
+    }
+
+    /// Moves the onset of a soft attack to where the tone can be heard.
+    fn as_spoken(&self, sketch: &mut Sketch) {
+        if !sketch.tongued {
+            return;
+        }
+        let width_s = (1.5 / midi_to_hz(sketch.midi, 440.0)).max(0.005);
+        let until_s = sketch.offset_s.min(sketch.onset_s + SWELLS_S);
+        let curve = self.envelope.curve_db(sketch.onset_s, until_s, width_s);
+        let soft_s = soft_attack_s(&curve);
+        sketch.onset_s += soft_s;
+        sketch.onset_se_s = sketch.onset_se_s.hypot(SOFT_SE_SHARE * soft_s);
     }
 
     /// Tells what fingers touch between two notes from the notes.
@@ -232,6 +274,7 @@ impl NoteMaker<'_> {
             this.offset_s = this.offset_s.min(next_onset_s).max(this.onset_s);
         }
         super::linger::find(&mut sketches, self.path, self.frame_s(1));
+        super::together::part(&mut sketches, self.samples, self.sample_rate_hz);
         sketches
     }
 

@@ -13,6 +13,7 @@ use std::sync::Arc;
 
 use super::envelope::{Envelope, STEP_S};
 use super::notes::Sketch;
+use super::notes::soft_attack_s;
 use super::refine::change_point;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -132,6 +133,8 @@ pub fn onsets_as_recorded(
         let (from, to) = (sample(time(silent) - 0.008), sample(time(risen)));
         if let Some(change) = change_point(&recorded, sample_rate_hz, from, to, None) {
             let at_s = begin_s + change.at_samples / sample_rate_hz;
+            let after = ((at_s - from_s) / STEP_S).max(0.0) as usize;
+            let at_s = at_s + soft_attack_s(curve.get(after..).unwrap_or(&[]));
             if at_s < sketch.onset_s {
                 sketch.onset_s = at_s.max(from_s);
                 sketch.onset_se_s = change.se_samples / sample_rate_hz;
