@@ -14,6 +14,7 @@ pub mod envelope;
 pub mod frames;
 pub mod harmonic;
 pub mod hum;
+pub mod levels;
 mod linger;
 mod metronome;
 pub mod notes;
@@ -145,6 +146,7 @@ pub struct Hearer {
     decimator: decimate::Decimator,
     sound: Vec<f32>,
     ticks: clicks::TickListener,
+    levels: levels::Levels,
     n_samples: usize,
 }
 
@@ -158,6 +160,7 @@ impl Hearer {
             decimator,
             sound: Vec::new(),
             ticks: clicks::TickListener::new(rate),
+            levels: levels::Levels::new(sample_rate_hz),
             n_samples: 0,
         }
     }
@@ -165,6 +168,7 @@ impl Hearer {
     /// The next mono samples, full scale ±1.
     pub fn push(&mut self, samples: &[f32]) {
         self.n_samples += samples.len();
+        self.levels.push(samples);
         let heard = self.sound.len();
         self.decimator.push(samples, &mut self.sound);
         self.ticks.push(&self.sound[heard..]);
@@ -220,8 +224,9 @@ impl Hearer {
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
         let rate = f64::from(self.sample_rate_hz) / factor as f64;
-        if let Some(hum) = hum::of_take(&self.sound, rate) {
-            hum::remove(&mut self.sound, rate, &hum);
+        let hum = hum::of_take(&self.sound, rate);
+        if let Some(hum) = &hum {
+            hum::remove(&mut self.sound, rate, hum);
         }
         let clicks = match metronome::find(&mut self.ticks, &self.sound, rate) {
             Some(metronome) => {
@@ -231,27 +236,44 @@ impl Hearer {
             None => Vec::new(),
         };
         // The recording is judged with its room: pauses that were dried look like a gate's.
-        let mut warnings = None;
+        let mut warnings = self.warnings(rate, duration_s, hum.is_none() && clicks.is_empty());
         let mut recorded = None;
         if let Some(room) = room::of_take(&self.sound, rate) {
-            let envelope = envelope::Envelope::new(&self.sound, rate);
-            let mut said = recording::warnings(&envelope, duration_s);
-            if room.is_far() && !said.iter().any(|x| x == recording::FAR_MICROPHONE) {
-                said.push(recording::FAR_MICROPHONE.to_owned());
+            if room.is_far() {
+                say(&mut warnings, recording::FAR_MICROPHONE.to_owned());
             }
-            warnings = Some(said);
             recorded = Some(room::Recorded::new(&self.sound));
             room::dry(&mut self.sound, rate, &room);
         }
         let (mut sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
-        if let Some(warnings) = warnings {
-            recording.warnings = warnings;
-        }
+        recording.warnings = warnings;
         if let Some(recorded) = recorded {
             room::onsets_as_recorded(&mut sketches, |range| recorded.piece(range), rate);
         }
         (sketches, recording, clicks)
+    }
+
+    /// What the pauses show, hum and clicks taken out; and what they show as they were recorded,
+    /// where nothing had to be: that is all that is known while a take goes on.
+    fn warnings(&self, rate: f64, duration_s: f64, untouched: bool) -> Vec<String> {
+        let nothing = self.levels.nothing();
+        let envelope = envelope::Envelope::new(&self.sound, rate);
+        let levels_db = recording::levels_db(&envelope, duration_s);
+        let mut warnings = recording::warnings(&levels_db, &nothing);
+        if untouched {
+            for warning in recording::warnings(&self.levels.levels_db(), &nothing) {
+                say(&mut warnings, warning);
+            }
+        }
+        warnings
+    }
+}
+
+/// Once is enough.
+fn say(warnings: &mut Vec<String>, warning: String) {
+    if !warnings.contains(&warning) {
+        warnings.push(warning);
     }
 }
 
@@ -315,7 +337,6 @@ fn listen(
         sample_rate_hz,
         level_dbfs: loud,
         noise_dbfs: floor,
-        warnings: recording::warnings(&envelope, duration_s),
         ..Recording::default()
     };
     (sketches, recording)

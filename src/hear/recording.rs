@@ -3,12 +3,12 @@
 //! A pause after playing shows it without any note being known: an automatic gain lifts the
 //! noise again once the loud sound is gone; a noise suppressor holds the noise for a moment
 //! and then shuts; a distant microphone hears the room ring on. Fewer pauses than it takes to
-//! be sure give no warning.
+//! be sure give no warning. Digital silence is no pause: a file that was padded, a virtual
+//! microphone or sound that was lost makes it. A gate that shuts to nothing is told from those
+//! by its hold, the same in every pause.
 
 use super::envelope::Envelope;
-
-/// Step and width of the level looked at, seconds.
-const STEP_S: f64 = 0.010;
+use super::levels::STEP_S;
 
 /// A pause is this far below the playing, dB, for this long, seconds.
 const PAUSE_DB: f64 = 18.0;
@@ -47,6 +47,14 @@ const SHUT_S: f64 = 0.04;
 /// Standard deviation of a level that stands still, dB.
 const STILL_DB: f64 = 2.5;
 
+/// Fewest steps of nothing on end that cut a pause short.
+const NOTHING_STEPS: usize = 2;
+
+/// A gate has shut where the level is below this, dB re full scale, and what it lets through
+/// until then, within this of the same length in every pause, seconds, is a gate's hold.
+const SHUT_DBFS: f64 = -88.0;
+const HOLDS_ALIKE_S: f64 = 0.06;
+
 /// The sound before a pause dies from the first to the second of these below its loudest, dB.
 /// A clarinet's own tone does within 0.07 s, in a room of one second heard from afar it takes
 /// over 0.2.
@@ -65,20 +73,25 @@ pub const NOISE_SUPPRESSION: &str = "the recorder suppressed noise: soft beginni
 pub const FAR_MICROPHONE: &str =
     "the room rings louder than suits: beginnings are blurred; put the microphone nearer";
 
-/// Sentences for the player, each at most once.
-pub fn warnings(envelope: &Envelope, duration_s: f64) -> Vec<String> {
-    let levels_db = envelope.curve_db(0.0, duration_s, STEP_S);
-    // The curve comes at the envelope's own step.
-    let every = (STEP_S / super::envelope::STEP_S).round() as usize;
-    let levels_db: Vec<f64> = levels_db.into_iter().step_by(every.max(1)).collect();
-    let mut sorted = levels_db.clone();
+/// Levels of a sound as [`warnings`] takes them, every [`STEP_S`].
+pub fn levels_db(envelope: &Envelope, duration_s: f64) -> Vec<f64> {
+    let steps = (duration_s / STEP_S) as usize;
+    let at = |k: usize| envelope.between_db(k as f64 * STEP_S, (k + 1) as f64 * STEP_S);
+    (0..steps).map(at).collect()
+}
+
+/// Sentences for the player, each at most once. `levels_db` every [`STEP_S`], and which of
+/// those steps hold no sound at all.
+pub fn warnings(levels_db: &[f64], nothing: &[bool]) -> Vec<String> {
+    let mut sorted = levels_db.to_vec();
     sorted.sort_by(f64::total_cmp);
     let Some(loud_db) = sorted.get((LOUD_SHARE * sorted.len() as f64) as usize) else {
         return Vec::new();
     };
-    let pauses = pauses(&levels_db, loud_db - PAUSE_DB);
+    let rests = rests(levels_db, nothing, loud_db - PAUSE_DB);
+    let pauses: Vec<&Pause> = rests.iter().filter_map(Rest::pause).collect();
     let seen = |of: &dyn Fn(&Pause) -> Option<f64>| -> Vec<f64> {
-        let mut values: Vec<f64> = pauses.iter().filter_map(of).collect();
+        let mut values: Vec<f64> = pauses.iter().filter_map(|pause| of(pause)).collect();
         values.sort_by(f64::total_cmp);
         values
     };
@@ -90,7 +103,8 @@ pub fn warnings(envelope: &Envelope, duration_s: f64) -> Vec<String> {
         warnings.push(AUTOMATIC_GAIN.to_owned());
     }
     let shut = seen(&|p| p.shut_db());
-    if !shut.is_empty() && shut[shut.len() / 2] >= SHUT_DB {
+    let shuts = !shut.is_empty() && shut[shut.len() / 2] >= SHUT_DB;
+    if shuts || gated(&rests) {
         warnings.push(NOISE_SUPPRESSION.to_owned());
     }
     let dying = seen(&|p| p.dies_s());
@@ -106,35 +120,84 @@ struct Pause<'a> {
     levels_db: &'a [f64],
 }
 
+/// Quiet after some playing: a pause up to where the sound stops altogether.
+struct Rest<'a> {
+    pause: Pause<'a>,
+    /// Steps until nothing was there; `None` where something always was.
+    held: Option<usize>,
+}
+
+impl<'a> Rest<'a> {
+    /// What is long enough to say something.
+    fn pause(&self) -> Option<&Pause<'a>> {
+        (self.pause.levels_db.len() >= steps(PAUSE_S)).then_some(&self.pause)
+    }
+}
+
 fn steps(seconds: f64) -> usize {
     (seconds / STEP_S).round() as usize
 }
 
-/// Pauses after some playing.
-fn pauses(levels_db: &[f64], below_db: f64) -> Vec<Pause<'_>> {
-    let mut pauses = Vec::new();
+/// Every stretch below `below_db` that is long enough for a pause.
+fn rests<'a>(levels_db: &'a [f64], nothing: &[bool], below_db: f64) -> Vec<Rest<'a>> {
+    let mut rests = Vec::new();
     let mut first = 0;
+    let is_nothing = |k: usize| nothing.get(k) == Some(&true);
     for end in 1..=levels_db.len() {
         let quiet = levels_db[end - 1] < below_db;
         if !quiet || end == levels_db.len() {
             let last = if quiet { end } else { end - 1 };
             if first > steps(PLATEAU_S) && last >= first + steps(PAUSE_S) {
-                pauses.push(Pause {
-                    before_db: &levels_db[first.saturating_sub(steps(BEFORE_S))..first],
-                    levels_db: &levels_db[first..last],
+                let cut = (first..(last + 1).saturating_sub(NOTHING_STEPS))
+                    .find(|k| (*k..k + NOTHING_STEPS).all(is_nothing));
+                let shut = (first..last).find(|k| is_nothing(*k) || levels_db[*k] < SHUT_DBFS);
+                rests.push(Rest {
+                    pause: Pause {
+                        before_db: &levels_db[first.saturating_sub(steps(BEFORE_S))..first],
+                        levels_db: &levels_db[first..cut.unwrap_or(last)],
+                    },
+                    held: cut.and(shut).map(|k| k - first),
                 });
             }
             first = end;
         }
     }
-    pauses
+    rests
+}
+
+/// Whether noise was let through for a while, the same in every pause, and then nothing was.
+fn gated(rests: &[Rest]) -> bool {
+    let mut held: Vec<usize> = rests
+        .iter()
+        .filter_map(|rest| {
+            let held = rest.held?;
+            // The step in which it shuts is half of this, half of that.
+            let noise = rest.pause.levels_db.get(..held.checked_sub(1)?)?;
+            let plateau = noise.get(noise.len().checked_sub(steps(PLATEAU_S))?..)?;
+            stands_still(plateau).then_some(held)
+        })
+        .collect();
+    held.sort_unstable();
+    let (Some(least), Some(most)) = (held.first(), held.last()) else {
+        return false;
+    };
+    held.len() >= PAUSES_MIN && most - least <= steps(HOLDS_ALIKE_S)
+}
+
+/// Whether a level neither wanders nor leans.
+fn stands_still(levels_db: &[f64]) -> bool {
+    let level = mean(levels_db);
+    let squares: Vec<f64> = levels_db.iter().map(|l| (l - level).powi(2)).collect();
+    let half = levels_db.len() / 2;
+    let leans = mean(&levels_db[half..]) - mean(&levels_db[..half]);
+    mean(&squares).sqrt() < STILL_DB && leans.abs() < STILL_DB / 2.0
 }
 
 /// Whether the noise of the longer pauses, taken together, rises from their first third over
 /// the second to the last by more than chance: a gain comes back from the moment the sound is
 /// gone, a breath before the next note lifts the last third alone.
-fn lifts_slowly(pauses: &[Pause]) -> bool {
-    let thirds: Vec<[&[f64]; 3]> = pauses.iter().filter_map(Pause::thirds_db).collect();
+fn lifts_slowly(pauses: &[&Pause]) -> bool {
+    let thirds: Vec<[&[f64]; 3]> = pauses.iter().filter_map(|p| p.thirds_db()).collect();
     let n = thirds.len() as f64;
     if thirds.iter().flatten().map(|t| t.len()).sum::<usize>() < steps(NOISE_S) {
         return false;
@@ -192,19 +255,10 @@ impl Pause<'_> {
         let mut most: f64 = 0.0;
         for at in still..levels.len().saturating_sub(fall + 1) {
             let plateau = &levels[at - still..at];
-            let level = mean(plateau);
-            let spread = mean(
-                &plateau
-                    .iter()
-                    .map(|l| (l - level).powi(2))
-                    .collect::<Vec<_>>(),
-            );
-            let half = still / 2;
-            let leans = mean(&plateau[half..]) - mean(&plateau[..half]);
-            if spread.sqrt() < STILL_DB && leans.abs() < STILL_DB / 2.0 {
+            if stands_still(plateau) {
                 let after = &levels[at + fall..(at + 3 * fall).min(levels.len())];
                 let loudest = after.iter().copied().fold(-200.0, f64::max);
-                most = most.max(level - loudest);
+                most = most.max(mean(plateau) - loudest);
             }
         }
         Some(most)
@@ -234,12 +288,18 @@ impl Pause<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::hear::levels::Levels;
 
     const RATE_HZ: f64 = 8000.0;
 
     /// Tones of 0.8 s and pauses of 0.8 s over noise, 8 s in all; `level(seconds since the
     /// tone's end)` is the amplitude of tone and noise, a negative time being within the tone.
     fn take(level: impl Fn(f64) -> (f64, f64)) -> Vec<String> {
+        take_of(|_, t| level(t))
+    }
+
+    /// The same, told which tone and pause it is.
+    fn take_of(level: impl Fn(usize, f64) -> (f64, f64)) -> Vec<String> {
         let mut state = 1u64;
         let samples: Vec<f32> = (0..(8.0 * RATE_HZ) as usize)
             .map(|n| {
@@ -248,11 +308,13 @@ mod tests {
                     .wrapping_mul(6_364_136_223_846_793_005)
                     .wrapping_add(1);
                 let noise = (state >> 33) as f64 / f64::from(1u32 << 31) - 0.5;
-                let (tone, hiss) = level(t.rem_euclid(1.6) - 0.8);
+                let (tone, hiss) = level((t / 1.6) as usize, t.rem_euclid(1.6) - 0.8);
                 (tone * (std::f64::consts::TAU * 440.0 * t).sin() + hiss * noise) as f32
             })
             .collect();
-        warnings(&Envelope::new(&samples, RATE_HZ), 8.0)
+        let mut levels = Levels::new(RATE_HZ as u32);
+        levels.push(&samples);
+        warnings(&levels.levels_db(), &levels.nothing())
     }
 
     fn dying(t: f64, tau_s: f64) -> f64 {
@@ -300,7 +362,7 @@ mod tests {
         let levels_db: Vec<f64> = (0..80)
             .map(|i| 20.0 * (0.001 * noise(f64::from(i) * STEP_S)).log10())
             .collect();
-        lifts_slowly(&[Pause {
+        lifts_slowly(&[&Pause {
             before_db: &[],
             levels_db: &levels_db,
         }])
@@ -311,6 +373,24 @@ mod tests {
         let gate = |t: f64| if t < 0.15 { 1.0 } else { 0.01 };
         let heard = take(|t| (gate(t) * dying(t, 0.01), gate(t) * 0.002));
         assert_eq!(heard, [NOISE_SUPPRESSION]);
+    }
+
+    #[test]
+    fn zeros_in_the_pauses_are_no_gate_unless_each_comes_as_late() {
+        // Noise for as long as `held_s` says, and then nothing at all.
+        let silenced = |held_s: [f64; 5]| {
+            take_of(|k, t| {
+                if t < held_s[k] {
+                    (dying(t, 0.01), 0.002)
+                } else {
+                    (0.0, 0.0)
+                }
+            })
+        };
+        assert_eq!(silenced([0.2; 5]), [NOISE_SUPPRESSION]);
+        let padded = silenced([0.12, 0.35, 0.2, 0.5, 0.3]);
+        assert_eq!(padded, Vec::<String>::new(), "no gate keeps such times");
+        assert_eq!(silenced([0.0; 5]), Vec::<String>::new(), "no noise at all");
     }
 
     #[test]

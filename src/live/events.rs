@@ -39,7 +39,13 @@ pub enum Event {
         said_s: f64,
     },
     /// A breath, a rest or a long note: time to look at what the phrase showed.
-    Phrase { said_s: f64, findings: Vec<Finding> },
+    Phrase {
+        said_s: f64,
+        findings: Vec<Finding>,
+        /// What the recorder was seen to do to the sound, each sentence once a take.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        warnings: Vec<String>,
+    },
     /// Where the player is, is not known; `index` is the last place that was.
     Lost { said_s: f64, index: Option<usize> },
     /// Known again.

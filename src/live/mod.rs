@@ -14,6 +14,7 @@ pub mod follow;
 pub mod latency;
 pub mod place;
 pub mod quick;
+pub mod recorder;
 pub mod screen;
 pub mod settle;
 pub mod taking;
@@ -26,6 +27,7 @@ use crate::hear::HeardNote;
 use crate::hear::stream::NoteStream;
 use crate::line::Line;
 use crate::pipeline::{TakeOptions, range_of};
+use recorder::RecorderWatch;
 use settle::Settler;
 
 /// Levels are said this often, seconds.
@@ -48,6 +50,7 @@ pub struct Listener {
     begun: Vec<Begun>,
     expected: Vec<f64>,
     level: LevelMeter,
+    recorder: RecorderWatch,
 }
 
 impl Listener {
@@ -61,6 +64,7 @@ impl Listener {
             begun: Vec::new(),
             expected: Vec::new(),
             level: LevelMeter::new(sample_rate_hz),
+            recorder: RecorderWatch::new(sample_rate_hz),
             line,
         }
     }
@@ -85,6 +89,7 @@ impl Listener {
 
     fn push_piece(&mut self, samples: &[f32], events: &mut Vec<Event>) {
         self.level.push(samples, events);
+        self.recorder.push(samples);
         self.notes.clear();
         self.stream.push(samples, &mut self.notes);
         let said_s = self.stream.heard_s();
@@ -102,7 +107,7 @@ impl Listener {
             self.follower.settled(&self.notes, said_s, events);
         }
         let silent_s = self.stream.silent_s();
-        self.settler.tell(&self.line, said_s, silent_s, events);
+        self.tell(said_s, silent_s, events);
         let sure = self.settler.take_sure();
         self.follower.put_right(&sure, said_s, events);
     }
@@ -114,8 +119,22 @@ impl Listener {
         let said_s = self.stream.heard_s();
         self.settler.push(&self.notes);
         self.follower.settled(&self.notes, said_s, events);
-        self.settler.tell(&self.line, said_s, f64::INFINITY, events);
+        self.tell(said_s, f64::INFINITY, events);
         events.push(Event::Done { said_s, reason });
+    }
+
+    /// What is settled, and at the end of a phrase what the recorder does to the sound.
+    fn tell(&mut self, said_s: f64, silent_s: f64, events: &mut Vec<Event>) {
+        let from = events.len();
+        self.settler.tell(&self.line, said_s, silent_s, events);
+        let ends = events[from..].iter_mut().rev();
+        let mut phrases = ends.filter_map(|event| match event {
+            Event::Phrase { warnings, .. } => Some(warnings),
+            _ => None,
+        });
+        if let Some(warnings) = phrases.next() {
+            *warnings = self.recorder.at_phrase();
+        }
     }
 }
 

@@ -51,6 +51,7 @@ pub struct Screen {
     ahead_ms: VecDeque<f64>,
     cents: VecDeque<f64>,
     phrase: Option<Vec<String>>,
+    warnings: Vec<String>,
     n_right: usize,
     gaps: u64,
     click: Option<String>,
@@ -70,6 +71,7 @@ impl Screen {
             ahead_ms: VecDeque::new(),
             cents: VecDeque::new(),
             phrase: None,
+            warnings: Vec::new(),
             n_right: 0,
             gaps: 0,
             click,
@@ -99,8 +101,11 @@ impl Screen {
                 }
                 keep(&mut self.ahead_ms, ahead_ms);
             }
-            Event::Phrase { findings, .. } => {
+            Event::Phrase {
+                findings, warnings, ..
+            } => {
                 self.phrase = Some(findings.iter().map(|f| f.text.clone()).collect());
+                self.warnings.extend_from_slice(warnings);
             }
             Event::Lost { .. } => self.lost = true,
             Event::Found { index, .. } => {
@@ -159,6 +164,11 @@ impl Screen {
                 ),
             ]));
         }
+        rows.extend(
+            self.warnings
+                .iter()
+                .map(|warning| Text::from(Span::styled(warning.as_str(), strong))),
+        );
         rows.push(Text::default());
         if let Some(phrase) = &self.phrase {
             rows.push(Text::from(Span::styled("the last phrase", faint)));
@@ -285,10 +295,14 @@ pub fn plain(line: &Line, event: &Event) -> Option<String> {
         )
     };
     match event {
-        Event::Phrase { findings, .. } if !findings.is_empty() => Some(
+        Event::Phrase {
+            findings, warnings, ..
+        } if !(findings.is_empty() && warnings.is_empty()) => Some(
             findings
                 .iter()
-                .map(|finding| finding.text.as_str())
+                .map(|finding| &finding.text)
+                .chain(warnings)
+                .map(String::as_str)
                 .collect::<Vec<_>>()
                 .join("\n"),
         ),
@@ -314,6 +328,7 @@ pub fn plain(line: &Line, event: &Event) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::hear::recording::AUTOMATIC_GAIN;
     use crate::line::read::{LineOptions, read_line};
     use crate::live::events::Beat;
     use ratatui::Terminal;
@@ -363,6 +378,20 @@ mod tests {
             "{shown}"
         );
         assert!(shown.contains("too loud"), "{shown}");
+        screen.apply(&Event::Phrase {
+            said_s: 1.5,
+            findings: Vec::new(),
+            warnings: vec![AUTOMATIC_GAIN.to_owned()],
+        });
+        // It stays when the next phrase has nothing new to warn of.
+        screen.apply(&Event::Phrase {
+            said_s: 1.8,
+            findings: Vec::new(),
+            warnings: Vec::new(),
+        });
+        let shown = text(&screen);
+        assert!(shown.contains("automatic gain"), "{shown}");
+        assert!(shown.contains("nothing to remark"), "{shown}");
         screen.apply(&Event::Lost {
             said_s: 2.0,
             index: Some(3),

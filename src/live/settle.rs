@@ -270,7 +270,11 @@ impl Settler {
             .filter(|finding| PHRASE_KINDS.contains(&finding.kind))
             .filter(|finding| finding.places.iter().all(|place| Some(*place) <= played))
             .collect();
-        events.push(Event::Phrase { said_s, findings });
+        events.push(Event::Phrase {
+            said_s,
+            findings,
+            warnings: Vec::new(),
+        });
     }
 
     /// Forgets the oldest notes, up to one whose place in the line is known.

@@ -3,7 +3,8 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::common::Folder;
+use crate::common::{Folder, wav::write_wav};
+use passagework::sound::{read_take, voice::Rng};
 use serde_json::Value;
 
 /// A note of the line counts as followed when its place is said within this time, seconds.
@@ -144,6 +145,54 @@ fn the_player_is_followed_note_by_note() {
             "{name}: {followed} of {all} notes followed within {FOLLOWED_S} s"
         );
     }
+}
+
+/// A gate as recorders have: noise is let through for 0.15 s after the playing, then a
+/// twentieth of it.
+#[test]
+fn a_suppressor_is_named_in_a_phrase_and_once() {
+    let folder = Folder::new();
+    let line = made("faults").join("line.musicxml");
+    let take = read_take(&made("faults").join("take.flac")).expect("a take");
+    let rate = take.sample_rate_hz;
+    let within = |seconds: f64| (seconds * f64::from(rate)) as usize;
+    let mut samples = take.samples;
+    samples.extend(vec![0.0; within(1.5)]);
+    let peak = |piece: &[f32]| piece.iter().fold(0.0f32, |most, x| most.max(x.abs()));
+    let loud = peak(&samples);
+    let mut noise = Rng::new(5);
+    let (mut since, mut plain) = (0, samples.clone());
+    let pieces = samples.chunks_mut(within(0.01));
+    for (gated, plain) in pieces.zip(plain.chunks_mut(within(0.01))) {
+        since = if peak(gated) > 0.05 * loud {
+            0
+        } else {
+            since + 1
+        };
+        let gain = if since > 15 { 0.05 } else { 1.0 };
+        for (gated, plain) in gated.iter_mut().zip(plain) {
+            *plain += 0.01 * loud * noise.bipolar();
+            *gated = gain * *plain;
+        }
+    }
+    let warnings = |samples: &[f32]| {
+        let take = folder.path("take.wav");
+        write_wav(&take, samples, rate);
+        let said = folder.run(&[
+            "listen",
+            text(&line),
+            "--take",
+            text(&take),
+            "--fast",
+            "--no-keep",
+            "--events",
+            "-",
+        ]);
+        assert_eq!(said.status, Some(0), "{}", said.err);
+        said.out.matches("suppressed noise").count()
+    };
+    assert_eq!(warnings(&samples), 1);
+    assert_eq!(warnings(&plain), 0, "noise alone");
 }
 
 #[test]

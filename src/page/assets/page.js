@@ -272,7 +272,7 @@ const EVENTS = {
   lost: () => { $('beat-now').textContent = '\u2026'; here(null); },
   found: (event) => here(event.index),
   level: (event) => { $('level').value = event.dbfs; },
-  phrase: (event) => addPhrase(event.findings),
+  phrase: (event) => addPhrase([...event.findings, ...(event.warnings ?? []).map((text) => ({ text }))]),
   pencilled: (event) => drawPart(`api/reports/${event.report}/part`, { at: performance.now() }),
   gap: (event) => addPhrase([{ text: `Sound was lost at ${event.at_s.toFixed(1)} s: close other programs.` }]),
   heard: () => {},
