@@ -89,6 +89,12 @@ impl Fit {
 
     /// Mean power of each harmonic in the best fit.
     fn powers(&self) -> Vec<f64> {
+        let halves = |c: &[f64]| (c[0] * c[0] + c[1] * c[1]) / 2.0;
+        self.coefficients().chunks(2).map(halves).collect()
+    }
+
+    /// Cosine and sine of each harmonic in the best fit.
+    fn coefficients(&self) -> Vec<f64> {
         let m = self.moment.len();
         let (l, mut x) = self.factors();
         // Back substitution: Lᵀ x = z.
@@ -96,9 +102,7 @@ impl Fit {
             let later: f64 = (i + 1..m).map(|k| l[k * m + i] * x[k]).sum();
             x[i] = (x[i] - later) / l[i * m + i];
         }
-        x.chunks(2)
-            .map(|c| (c[0] * c[0] + c[1] * c[1]) / 2.0)
-            .collect()
+        x
     }
 
     /// Cholesky factor L of the ridged Gram matrix G, and L⁻¹ b: the explained power is its
@@ -133,6 +137,55 @@ impl Fit {
 /// Mean power of each harmonic of `f0_hz` up to `top_hz` in `samples`.
 pub fn powers_up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Vec<f64> {
     up_to(samples, sample_rate_hz, f0_hz, top_hz).powers()
+}
+
+/// A harmonic tone as a fit has it, going on for ever.
+pub struct Tone {
+    /// Radians a sample.
+    step: f64,
+    coefficients: Vec<f64>,
+}
+
+impl Tone {
+    /// The fit to `samples` with the smallest error, the pitch tried at `f0_hz` and so many
+    /// times `spread_cents` either side; harmonics up to `top_hz`.
+    pub fn fit(
+        samples: &[f32],
+        sample_rate_hz: f64,
+        f0_hz: f64,
+        (spread_cents, tries): (f64, i32),
+        top_hz: f64,
+    ) -> Tone {
+        let fits = (-tries..=tries).map(|k| {
+            let hz = f0_hz * (f64::from(k) * spread_cents / 1200.0).exp2();
+            (hz, up_to(samples, sample_rate_hz, hz, top_hz))
+        });
+        let unexplained = fits.map(|(hz, fit)| (fit.unexplained(), hz, fit));
+        let best = unexplained.min_by(|a, b| a.0.total_cmp(&b.0));
+        let (_, hz, fit) = best.expect("one try at least");
+        Tone {
+            step: 2.0 * std::f64::consts::PI * hz / sample_rate_hz,
+            coefficients: fit.coefficients(),
+        }
+    }
+
+    /// `n` samples of it from `first` on, counted from the first that it was fitted to.
+    pub fn wave(&self, first: isize, n: usize) -> Vec<f64> {
+        let mut wave = vec![0.0; n];
+        for (k, c) in (1..).zip(self.coefficients.chunks(2)) {
+            let step = self.step * f64::from(k);
+            let (turn_sin, turn_cos) = step.sin_cos();
+            let (mut sin, mut cos) = (step * first as f64).sin_cos();
+            for x in &mut wave {
+                *x += c[0] * cos + c[1] * sin;
+                (sin, cos) = (
+                    sin * turn_cos + cos * turn_sin,
+                    cos * turn_cos - sin * turn_sin,
+                );
+            }
+        }
+        wave
+    }
 }
 
 fn up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Fit {

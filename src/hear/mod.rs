@@ -26,6 +26,7 @@ pub mod room;
 pub mod slices;
 mod slur;
 pub mod stream;
+mod swell;
 mod together;
 pub mod tuning;
 pub mod weights;

@@ -199,7 +199,7 @@ impl NoteMaker<'_> {
     }
 
     /// Puts the onsets of slurs among `which` where the pitch leaves the old note, those of soft
-    /// attacks where the tone can be heard.
+    /// attacks and of notes that swell under the old one where the tone can be heard.
     pub fn first_moments(&self, sketches: &mut [Sketch], which: std::ops::Range<usize>) {
         let rate = self.sample_rate_hz;
         // Backwards, so that each is looked for beside a neighbour that has not moved.
@@ -230,8 +230,36 @@ impl NoteMaker<'_> {
                 blip.length_s -= moved_s;
             }
         }
-        for sketch in &mut sketches[which] {
+        for sketch in &mut sketches[which.clone()] {
             self.as_spoken(sketch);
+        }
+        for i in which.filter(|i| *i > 0) {
+            let (before, rest) = sketches.split_at_mut(i);
+            self.as_swelling(&mut before[i - 1], &mut rest[0]);
+        }
+    }
+
+    /// Moves the onset of a note that swells under the one before to where it can be heard.
+    fn as_swelling(&self, before: &mut Sketch, note: &mut Sketch) {
+        let plain = note.blip.is_none() && note.through_midi.is_none();
+        if !plain
+            || note.beginning != Beginning::Change
+            || (note.midi - before.midi).abs() < f64::from(NEW_NOTE_SEMITONES)
+        {
+            return;
+        }
+        let joint = super::swell::Joint {
+            old_hz: midi_to_hz(before.midi, 440.0),
+            old_onset_s: before.onset_s,
+            new_hz: midi_to_hz(note.midi, 440.0),
+            onset_s: note.onset_s,
+            new_offset_s: note.offset_s,
+        };
+        let rate = self.sample_rate_hz;
+        if let Some((onset_s, se_s)) = super::swell::beginning(self.samples, rate, &joint) {
+            note.onset_s = onset_s;
+            note.onset_se_s = note.onset_se_s.max(se_s);
+            before.offset_s = before.offset_s.min(onset_s).max(before.onset_s);
         }
     }
 
