@@ -215,6 +215,8 @@ pub struct EtudeOptions {
     pub instrument: Option<&'static str>,
     /// Bars come again as they were, or a step higher or lower, as studies have it.
     pub patterned: bool,
+    /// A tonguing exercise: few pitches, each tongued again and again.
+    pub one_pitch: bool,
 }
 
 pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
@@ -268,14 +270,18 @@ pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
             continue;
         }
         if bar_idx.is_multiple_of(2) {
-            tonguing = *rng.pick(&[
-                Tonguing::Slurred,
-                Tonguing::Slurred,
-                Tonguing::SlurredByBeat,
-                Tonguing::Tongued,
-                Tonguing::Staccato,
-                Tonguing::TwoAndTwo,
-            ]);
+            tonguing = if options.one_pitch {
+                *rng.pick(&[Tonguing::Tongued, Tonguing::Tongued, Tonguing::Staccato])
+            } else {
+                *rng.pick(&[
+                    Tonguing::Slurred,
+                    Tonguing::Slurred,
+                    Tonguing::SlurredByBeat,
+                    Tonguing::Tongued,
+                    Tonguing::Staccato,
+                    Tonguing::TwoAndTwo,
+                ])
+            };
             pattern_kept = if options.even_runs || rng.chance(0.6) {
                 Some(beat_pattern(beat_type, true, rng))
             } else {
@@ -300,7 +306,11 @@ pub fn compose(title: &str, options: &EtudeOptions, rng: &mut Rng) -> Etude {
                     last = None;
                     continue;
                 }
-                let midi = pitches.next(rng);
+                let midi = if options.one_pitch {
+                    pitches.again(rng)
+                } else {
+                    pitches.next(rng)
+                };
                 let slur_in = match tonguing {
                     Tonguing::Slurred => beat > 0 || place > 0,
                     Tonguing::SlurredByBeat => place > 0,
@@ -407,6 +417,21 @@ struct Pitches {
 }
 
 impl Pitches {
+    /// The same pitch, seldom its neighbour, from time to time another.
+    fn again(&mut self, rng: &mut Rng) -> i32 {
+        if self.left == 0 {
+            self.left = 8 + rng.below(25);
+            self.at = rng.below(self.scale.len());
+            self.base = self.scale[self.at];
+        }
+        self.left -= 1;
+        if rng.chance(0.06) {
+            self.walk(1);
+            self.base = self.scale[self.at];
+        }
+        self.base
+    }
+
     fn next(&mut self, rng: &mut Rng) -> i32 {
         if self.left == 0 {
             self.figure = *rng.pick(&[

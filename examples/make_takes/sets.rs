@@ -24,6 +24,7 @@ pub const NAMES: &[&str] = &[
     "tuning",
     "click",
     "recorders",
+    "tonguing",
 ];
 
 pub struct Made {
@@ -87,6 +88,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "drift" => drift_take(&title, wishes, rng),
         "click" => click_take(&title, wishes, rng),
         "recorders" => recorders_take(&title, number, wishes, rng),
+        "tonguing" => tonguing_take(&title, wishes, rng),
         "tuning" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
@@ -108,6 +110,7 @@ fn options(wishes: &Wishes, rng: &mut Rng) -> EtudeOptions {
         even_runs: false,
         instrument: None,
         patterned: false,
+        one_pitch: false,
     }
 }
 
@@ -528,6 +531,7 @@ fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         even_runs: true,
         instrument: None,
         patterned: false,
+        one_pitch: false,
     };
     let mut etude = compose(title, &options, rng);
     let mut manner = Manner::human(etude.instrument, rng);
@@ -728,5 +732,42 @@ fn recorders_take(
     }
     made.truth["room"] = kind.into();
     made.truth["recorder"] = kind.into();
+    Ok(made)
+}
+
+/// A tonguing exercise, dry, in noise or in a room.
+fn tonguing_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            one_pitch: true,
+            repeat: false,
+            ..options(wishes, rng)
+        },
+        rng,
+    );
+    let manner = Manner::human(etude.instrument, rng);
+    let voice = match rng.below(3) {
+        0 => any_voice(rng),
+        1 => Voice::Font(TIM_GM, Joining::Sequenced),
+        _ => Voice::Font(FLUID_GM, Joining::Sequenced),
+    };
+    let mut made = play(&etude, straight, &manner, voice, rng)?;
+    let rate = made.sample_rate_hz;
+    let trouble = *rng.pick(&["clean", "pink", "white", "room", "room", "room and pink"]);
+    if trouble.starts_with("room") {
+        let (rt60_s, wet_db) = (rng.between(0.3, 2.0), rng.between(-15.0, -3.0));
+        made.samples = rooms::convolve(&made.samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+    }
+    let kind = match trouble {
+        "white" => Some(Noise::White),
+        "pink" | "room and pink" => Some(Noise::Pink),
+        _ => None,
+    };
+    if let Some(kind) = kind {
+        let snr_db = rng.between(12.0, 35.0);
+        rooms::add_noise(&mut made.samples, rate, kind, snr_db, rng);
+    }
+    made.truth["room"] = trouble.into();
     Ok(made)
 }
