@@ -33,6 +33,12 @@ const RINGING_RATIO: f64 = 0.6;
 /// Below this share between its harmonics a pitch is the one above, counted too low.
 const EMPTY_SHARE: f64 = 0.008;
 
+/// Below this share between the harmonics of an octave both octaves are offered, the lower as the
+/// likelier at the most by this: a soft beginning of flutes and saxophones holds 3 to 4 % there
+/// for a moment (FluidR3's samples), as much as a throat B flat does for good.
+const EITHER_OCTAVE_SHARE: f64 = 0.06;
+const EITHER_OCTAVE: f64 = 0.62;
+
 /// Harmonics of the higher pitch taken into the comparison.
 const HARMONICS: f64 = 5.0;
 
@@ -65,6 +71,7 @@ pub fn offers(
         |f0_hz: f64, top_hz: f64| explained_share_up_to(stretch, sample_rate_hz, f0_hz, top_hz);
     let resolves = |f0_hz: f64| stretch.len() as f64 * f0_hz / sample_rate_hz >= PERIODS_MIN;
     let f0_hz = midi_to_hz(midi, 440.0);
+    let mut octave = None;
     // Counted too low: nothing between the harmonics of the pitch above.
     for multiple in [2.0, 3.0] {
         let above_hz = multiple * f0_hz;
@@ -76,6 +83,9 @@ pub fn offers(
         if between < EMPTY_SHARE {
             let above = midi + 12.0 * f64::log2(multiple);
             return vec![(above, 0.9), (midi, 0.08)];
+        }
+        if multiple == 2.0 && between < EITHER_OCTAVE_SHARE {
+            octave = Some(midi + 12.0);
         }
     }
     // Counted too high: sound between the harmonics, and not what rings on from the note before.
@@ -109,13 +119,19 @@ pub fn offers(
         };
         // Odds grow with the square of the share over the one at which they are even.
         let odds = shares_of_even.powi(2);
-        let probability = 0.98 * odds / (1.0 + odds);
+        let mut probability = 0.98 * odds / (1.0 + odds);
+        if multiple == 2.0 && between < EITHER_OCTAVE_SHARE {
+            probability = probability.min(EITHER_OCTAVE);
+        }
         if probability > 0.5 {
             return vec![(below, probability), (midi, 0.98 - probability)];
         }
         if probability > 0.05 && also.is_none() {
             also = Some((below, probability));
         }
+    }
+    if let Some(octave) = octave {
+        return vec![(midi, EITHER_OCTAVE), (octave, 0.98 - EITHER_OCTAVE)];
     }
     if let Some((below, probability)) = also {
         return vec![(midi, 0.98 - probability), (below, probability)];
