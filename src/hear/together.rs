@@ -25,7 +25,8 @@ const TOGETHER_S: f64 = 0.12;
 const HARMONICS: f64 = 12.0;
 const OWN_SHARE: f64 = 0.1;
 
-/// Gives what is heard of two notes at once to the second of them.
+/// Gives what is heard of two notes at once to the second of them; where both ring on after it,
+/// it goes.
 pub fn part(sketches: &mut Vec<Sketch>, samples: &[f32], sample_rate_hz: f64) {
     for i in (1..sketches.len().saturating_sub(1)).rev() {
         let [before, both, next] = &sketches[i - 1..=i + 1] else {
@@ -45,6 +46,20 @@ pub fn part(sketches: &mut Vec<Sketch>, samples: &[f32], sample_rate_hz: f64) {
         next.dip_db = both.dip_db;
         next.rise_db = both.rise_db;
     }
+    for i in (2..sketches.len()).rev() {
+        let (before, rest) = sketches.split_at(i);
+        let [.., first, second] = before else {
+            continue;
+        };
+        let ring_on = near(first, second) && near(second, &rest[0]);
+        if ring_on && holds_both(&rest[0], first, second, samples, sample_rate_hz) {
+            sketches.remove(i);
+        }
+    }
+}
+
+fn near(before: &Sketch, after: &Sketch) -> bool {
+    after.onset_s - before.offset_s <= NEAR_S
 }
 
 fn is_both(
@@ -54,16 +69,23 @@ fn is_both(
     samples: &[f32],
     sample_rate_hz: f64,
 ) -> bool {
-    let length_s = both.offset_s - both.onset_s;
-    if length_s > TOGETHER_S
-        || both.onset_s - before.offset_s > NEAR_S
-        || next.onset_s - both.offset_s > NEAR_S
-    {
-        return false;
-    }
+    both.offset_s - both.onset_s <= TOGETHER_S
+        && near(before, both)
+        && near(both, next)
+        && holds_both(both, before, next, samples, sample_rate_hz)
+}
+
+/// Whether what is heard as `both` has no harmonics but those of two notes.
+fn holds_both(
+    both: &Sketch,
+    first: &Sketch,
+    second: &Sketch,
+    samples: &[f32],
+    sample_rate_hz: f64,
+) -> bool {
     let (Some(old), Some(new)) = (
-        harmonic(before.midi - both.midi),
-        harmonic(next.midi - both.midi),
+        harmonic(first.midi - both.midi),
+        harmonic(second.midi - both.midi),
     ) else {
         return false;
     };
