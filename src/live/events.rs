@@ -25,7 +25,7 @@ pub enum Event {
         onset_s: f64,
         said_s: f64,
     },
-    /// A note is settled. `index` is `None` for a note too many; a note left out has no sound
+    /// A note is settled; told again where the phrase as a whole shows it otherwise. `index` is `None` for a note too many; a note left out has no sound
     /// of its own, and its `onset_s` is where the next one began.
     Heard {
         index: Option<usize>,

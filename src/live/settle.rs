@@ -84,6 +84,8 @@ pub struct Settler {
     tuned: Vec<HeardNote>,
     ran_s: f64,
     last_told: Option<(usize, usize)>,
+    /// What was told last of each note of the line.
+    told: Vec<Option<HeardOutcome>>,
     ahead: Ahead,
     sure: Vec<(usize, f64)>,
 }
@@ -102,6 +104,7 @@ impl Settler {
             tuned: Vec::new(),
             ran_s: f64::NEG_INFINITY,
             last_told: None,
+            told: Vec::new(),
             sure: Vec::new(),
         }
     }
@@ -153,6 +156,7 @@ impl Settler {
                 Role::Added => (None, HeardOutcome::Added, None),
                 Role::Played(index, outcome, midi, stretch) => {
                     for missed in self.missed_before(&alignment, *index, *stretch) {
+                        self.remember(missed.0, missed.1);
                         events.push(Event::Heard {
                             index: Some(missed.0),
                             outcome: missed.1,
@@ -164,6 +168,7 @@ impl Settler {
                         });
                     }
                     self.last_told = Some((*index, *stretch));
+                    self.remember(*index, *outcome);
                     (Some(*index), *outcome, *midi)
                 }
             };
@@ -190,6 +195,13 @@ impl Settler {
         }
         self.trim(&roles);
         self.n_aligned = self.notes.len();
+    }
+
+    fn remember(&mut self, idx: usize, outcome: HeardOutcome) {
+        if self.told.len() <= idx {
+            self.told.resize(idx + 1, None);
+        }
+        self.told[idx] = Some(outcome);
     }
 
     /// Number of notes that are due.
@@ -264,6 +276,7 @@ impl Settler {
             .notes
             .iter()
             .rposition(|note| note.last.heard_idx.is_some());
+        self.put_right(&alignment, &hearing, played, said_s, events);
         let findings: Vec<Finding> = check
             .findings
             .into_iter()
@@ -275,6 +288,49 @@ impl Settler {
             findings,
             warnings: Vec::new(),
         });
+    }
+
+    /// Tells again what the phrase as a whole shows to be otherwise than it was told.
+    fn put_right(
+        &mut self,
+        alignment: &Alignment,
+        hearing: &Hearing,
+        last: Option<usize>,
+        said_s: f64,
+        events: &mut Vec<Event>,
+    ) {
+        let notes = &alignment.notes;
+        let first = notes.iter().position(|n| n.last.heard_idx.is_some());
+        let (Some(first), Some(last)) = (first, last) else {
+            return;
+        };
+        let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
+        let mut onset_s = said_s;
+        for idx in (first..=last).rev() {
+            let attempt = &notes[idx].last;
+            let heard = attempt.heard_idx.map(|j| &hearing.notes[j]);
+            onset_s = heard.map_or(onset_s, |note| note.onset_s);
+            let Some(outcome) = HeardOutcome::of(attempt.outcome) else {
+                continue;
+            };
+            if self.told.get(idx).copied().flatten() == Some(outcome) {
+                continue;
+            }
+            self.remember(idx, outcome);
+            let midi = heard.and(attempt.heard_midi);
+            let cents = midi
+                .zip(heard)
+                .map(|(midi, note)| 100.0 * (note.midi - a4_semitones - f64::from(midi)));
+            events.push(Event::Heard {
+                index: Some(idx),
+                outcome,
+                midi,
+                cents,
+                ahead_ms: None,
+                onset_s,
+                said_s,
+            });
+        }
     }
 
     /// Forgets the oldest notes, up to one whose place in the line is known.

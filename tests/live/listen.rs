@@ -119,6 +119,36 @@ fn what_is_settled_live_is_what_the_report_says() {
     );
 }
 
+/// What a phrase calls wrong or missed was told so before, note by note.
+#[test]
+fn a_phrase_does_not_contradict_its_notes() {
+    let mut n_places = 0;
+    for name in ["faults", "restart", "joined-real-notes"] {
+        let (events, _, _) = listen(name);
+        let mut told: std::collections::HashMap<u64, String> = Default::default();
+        for event in &events {
+            if event["event"] == "heard"
+                && let (Some(index), Some(outcome)) =
+                    (event["index"].as_u64(), event["outcome"].as_str())
+            {
+                told.insert(index, outcome.to_owned());
+            }
+            for finding in event["findings"].as_array().into_iter().flatten() {
+                if finding["kind"] != "wrong" && finding["kind"] != "missed" {
+                    continue;
+                }
+                for place in finding["places"].as_array().expect("places") {
+                    let place = place.as_u64().expect("an index");
+                    let said = told.get(&place).map(String::as_str);
+                    assert_eq!(said, finding["kind"].as_str(), "{name}: note {place}");
+                    n_places += 1;
+                }
+            }
+        }
+    }
+    assert!(n_places > 0, "the takes have faults");
+}
+
 /// Places are said while the note sounds, restarts and wrong notes included.
 #[test]
 fn the_player_is_followed_note_by_note() {
