@@ -595,7 +595,7 @@ fn jumps(from: &[f64], expected: &Expected) -> Vec<f64> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::hear::PitchCandidate;
     use crate::line::read::{LineOptions, read_line};
@@ -696,7 +696,7 @@ mod tests {
     }
 
     /// The hearing settles note `index` of the line, `onset_s` seconds in.
-    fn heard(line: &Line, index: usize, onset_s: f64) -> HeardNote {
+    pub fn heard(line: &Line, index: usize, onset_s: f64) -> HeardNote {
         let midi = f64::from(line.notes[index].sounding_midi);
         HeardNote {
             onset_s,

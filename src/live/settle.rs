@@ -355,6 +355,10 @@ impl Settler {
             self.notes.drain(..j);
             self.begins_at = Some(idx);
             self.n_told -= j;
+            if self.phrase_from < j {
+                // The phrase has lost its beginning.
+                self.phrase_begins_at = Some(idx);
+            }
             self.phrase_from = self.phrase_from.saturating_sub(j);
         } else if self.notes.len() > 4 * WINDOW_NOTES {
             // Nothing of the line for a long time: talk, or another piece.
@@ -363,6 +367,7 @@ impl Settler {
             self.begins_at = None;
             self.n_told = 0;
             self.phrase_from = 0;
+            self.phrase_begins_at = None;
         }
     }
 }
@@ -438,6 +443,8 @@ fn ends_phrase(line: &Line, idx: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::line::read::{LineOptions, read_line};
+    use crate::live::follow::tests::heard;
 
     /// Sure places of notes 0.2 s apart: index, right or wrong, stretch.
     fn sure_of(played: &[(usize, bool, usize)]) -> Vec<usize> {
@@ -473,5 +480,32 @@ mod tests {
         let mut jumped = straight;
         jumped.extend((2..7).map(|idx| (idx, true, 1)));
         assert!(sure_of(&jumped).is_empty());
+    }
+
+    /// More notes without a breath than are aligned at once: the phrase is aligned from the
+    /// note of the line that its oldest kept note is.
+    #[test]
+    fn a_phrase_that_lost_its_beginning_begins_elsewhere() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("long.abc");
+        let bars = "CEDFEGFA|GBAcBdce|dcBAGFED|".repeat(8);
+        let abc = format!("X:1\nM:4/4\nL:1/8\nK:C\n{bars}C8|\n");
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+
+        let onset_s = |index: usize| 1.0 + 0.2 * index as f64;
+        let mut settler = Settler::new(TakeOptions::default());
+        let mut begun_at = Vec::new();
+        for index in 0..line.notes.len() - 1 {
+            settler.push(&[heard(&line, index, onset_s(index))]);
+            settler.tell(&line, onset_s(index) + 0.3, 0.0, &mut Vec::new());
+            if let Some(begins_at) = settler.phrase_begins_at {
+                let oldest = &settler.notes[settler.phrase_from];
+                assert_eq!(oldest.onset_s, onset_s(begins_at), "note {begins_at}");
+                begun_at.push(begins_at);
+            }
+        }
+        begun_at.dedup();
+        assert!(begun_at.len() > 2, "trimmed twice and more: {begun_at:?}");
     }
 }
