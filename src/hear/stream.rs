@@ -30,6 +30,9 @@ const NOTES_BEFORE: usize = 2;
 /// Two sketches of one beginning lie no further apart, seconds.
 const SAME_S: f64 = 0.001;
 
+/// … and of one end.
+const SAME_END_S: f64 = 0.02;
+
 /// Silence kept before the newest sound, seconds: how long it lasts is asked.
 const MARGIN_S: f64 = 1.0;
 
@@ -227,12 +230,15 @@ impl NoteStream {
                 }
             }
             maker.find_blips(&mut sketches);
-            let last = self.settled.last().map(|s| (s.first, s.onset_s - SAME_S));
             let begins = sketches
                 .iter()
                 .position(|s| {
-                    last.is_none_or(|(first, onset_s)| {
-                        s.first + first_frame > first && s.onset_s + base_s > onset_s
+                    let (onset_s, offset_s) = (s.onset_s + base_s, s.offset_s + base_s);
+                    self.settled.last().is_none_or(|last| {
+                        let settled = (last.onset_s, last.offset_s, last.midi);
+                        s.first + first_frame > last.first
+                            && onset_s > last.onset_s - SAME_S
+                            && !same_sound((onset_s, offset_s, s.midi), settled)
                     })
                 })
                 .unwrap_or(sketches.len());
@@ -295,6 +301,15 @@ impl NoteStream {
             self.first_frame += drop;
         }
     }
+}
+
+/// True where a sketch is a settled note whose beginning was found elsewhere: it ends with it,
+/// and begins in its first half. Onset and offset in seconds and pitch of both.
+fn same_sound(sketch: (f64, f64, f64), settled: (f64, f64, f64)) -> bool {
+    let middle_s = 0.5 * (settled.0 + settled.1);
+    sketch.0 < middle_s
+        && (sketch.1 - settled.1).abs() < SAME_END_S
+        && (sketch.2 - settled.2).abs() < 0.5
 }
 
 /// A sketch of a window as one of the take.
@@ -465,5 +480,15 @@ mod tests {
         }
         let kept_s = stream.sound.len() as f64 / stream.rate;
         assert!(kept_s < WINDOW_MAX_S + 2.0, "{kept_s} s kept");
+    }
+
+    #[test]
+    fn a_settled_note_is_settled_once() {
+        let settled = (1.000, 1.400, 70.0);
+        assert!(same_sound((1.004, 1.399, 70.1), settled));
+        // The next note; tongued again within it; another pitch.
+        assert!(!same_sound((1.402, 1.800, 70.0), settled));
+        assert!(!same_sound((1.250, 1.400, 70.0), settled));
+        assert!(!same_sound((1.100, 1.400, 72.0), settled));
     }
 }

@@ -209,10 +209,10 @@ impl Follower {
         let note = Note {
             onset_s: begun.onset_s,
             silence_s: begun.silence_s,
-            confidence: if begun.expected {
-                BEGUN_CONFIDENCE
-            } else {
-                BEGUN_UNEXPECTED_CONFIDENCE
+            confidence: match begun.again {
+                Some(probability) => probability.min(BEGUN_CONFIDENCE),
+                None if begun.expected => BEGUN_CONFIDENCE,
+                None => BEGUN_UNEXPECTED_CONFIDENCE,
             },
             fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
         };
@@ -619,6 +619,7 @@ pub(super) mod tests {
                 silence_s: 0.0,
                 revises: false,
                 expected: *off == 0,
+                again: None,
             };
             let mut events = Vec::new();
             follower.begun(&begun, onset_s + 0.02, &mut events);
@@ -730,6 +731,7 @@ pub(super) mod tests {
                     silence_s: 0.0,
                     revises: false,
                     expected: true,
+                    again: None,
                 };
                 follower.begun(&begun, onset_s + 0.02, &mut events);
             }
@@ -769,6 +771,7 @@ pub(super) mod tests {
                 silence_s: 0.0,
                 revises: false,
                 expected: true,
+                again: None,
             };
             follower.begun(&begun, onset_s + 0.42, &mut events);
             if k == 0 {
