@@ -80,6 +80,37 @@ impl Fit {
         }
     }
 
+    /// Of sines of any frequencies, radians a sample.
+    fn of_sines(samples: &[f32], steps: &[f64]) -> Fit {
+        let m = 2 * steps.len();
+        let mut turned = vec![(0.0, 1.0); steps.len()];
+        let turns: Vec<(f64, f64)> = steps.iter().map(|step| step.sin_cos()).collect();
+        let (mut gram, mut moment, mut power) = (vec![0.0; m * m], vec![0.0; m], 0.0);
+        let mut row = vec![0.0; m];
+        for sample in samples {
+            let x = f64::from(*sample);
+            power += x * x;
+            for ((phase, turn), at) in turned.iter_mut().zip(&turns).zip(row.chunks_exact_mut(2)) {
+                let (sin, cos) = *phase;
+                (at[0], at[1]) = (cos, sin);
+                *phase = (sin * turn.1 + cos * turn.0, cos * turn.1 - sin * turn.0);
+            }
+            for (i, a) in row.iter().enumerate() {
+                moment[i] += a * x;
+                let products = gram[i * m + i..(i + 1) * m].iter_mut().zip(&row[i..]);
+                for (sum, b) in products {
+                    *sum += a * b;
+                }
+            }
+        }
+        Fit {
+            gram,
+            moment,
+            power,
+            n: samples.len(),
+        }
+    }
+
     /// Summed squared error of the best fit to all samples so far.
     fn unexplained(&self) -> f64 {
         let (_, z) = self.factors();
@@ -173,24 +204,80 @@ impl Tone {
     pub fn wave(&self, first: isize, n: usize) -> Vec<f64> {
         let mut wave = vec![0.0; n];
         for (k, c) in (1..).zip(self.coefficients.chunks(2)) {
-            let step = self.step * f64::from(k);
-            let (turn_sin, turn_cos) = step.sin_cos();
-            let (mut sin, mut cos) = (step * first as f64).sin_cos();
-            for x in &mut wave {
-                *x += c[0] * cos + c[1] * sin;
-                (sin, cos) = (
-                    sin * turn_cos + cos * turn_sin,
-                    cos * turn_cos - sin * turn_sin,
-                );
-            }
+            add_sine(&mut wave, self.step * f64::from(k), first, c);
         }
         wave
     }
 }
 
-fn up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Fit {
+/// A harmonic tone and what rings on of another, going on for ever.
+pub struct Pair {
+    /// Radians a sample of each sine.
+    steps: Vec<f64>,
+    coefficients: Vec<f64>,
+}
+
+impl Pair {
+    /// The fit to `samples` with the smallest error, the pitch of the one tried at `f0_hz` and so
+    /// many times `spread_cents` either side, that of `other` as it is; harmonics up to `top_hz`.
+    pub fn fit(
+        samples: &[f32],
+        sample_rate_hz: f64,
+        f0_hz: f64,
+        other: &Tone,
+        (spread_cents, tries): (f64, i32),
+        top_hz: f64,
+    ) -> Pair {
+        let of_other =
+            (1..=(other.coefficients.len() / 2).min(HARMONICS_MAX)).map(|k| other.step * k as f64);
+        let of_other: Vec<f64> = of_other.collect();
+        let fits = (-tries..=tries).map(|k| {
+            let hz = f0_hz * (f64::from(k) * spread_cents / 1200.0).exp2();
+            let step = 2.0 * std::f64::consts::PI * hz / sample_rate_hz;
+            let harmonics = harmonics_up_to(sample_rate_hz, hz, top_hz).min(HARMONICS_MAX);
+            let mut steps: Vec<f64> = (1..=harmonics).map(|k| step * k as f64).collect();
+            steps.extend(&of_other);
+            let fit = Fit::of_sines(samples, &steps);
+            (fit.unexplained(), steps, fit)
+        });
+        let best = fits.min_by(|a, b| a.0.total_cmp(&b.0));
+        let (_, steps, fit) = best.expect("one try at least");
+        Pair {
+            coefficients: fit.coefficients(),
+            steps,
+        }
+    }
+
+    /// `n` samples of both from `first` on, counted from the first that they were fitted to.
+    pub fn wave(&self, first: isize, n: usize) -> Vec<f64> {
+        let mut wave = vec![0.0; n];
+        for (step, c) in self.steps.iter().zip(self.coefficients.chunks(2)) {
+            add_sine(&mut wave, *step, first, c);
+        }
+        wave
+    }
+}
+
+/// Adds a sine of `step` radians a sample, cosine and sine at sample 0 given, from sample `first`.
+fn add_sine(wave: &mut [f64], step: f64, first: isize, coefficients: &[f64]) {
+    let (turn_sin, turn_cos) = step.sin_cos();
+    let (mut sin, mut cos) = (step * first as f64).sin_cos();
+    for x in wave {
+        *x += coefficients[0] * cos + coefficients[1] * sin;
+        (sin, cos) = (
+            sin * turn_cos + cos * turn_sin,
+            cos * turn_cos - sin * turn_sin,
+        );
+    }
+}
+
+fn harmonics_up_to(sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> usize {
     let top_hz = top_hz.min(0.45 * sample_rate_hz);
-    let harmonics = ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX);
+    ((top_hz / f0_hz) as usize).clamp(1, 2 * HARMONICS_MAX)
+}
+
+fn up_to(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, top_hz: f64) -> Fit {
+    let harmonics = harmonics_up_to(sample_rate_hz, f0_hz, top_hz);
     Fit::new(samples, sample_rate_hz, f0_hz, harmonics)
 }
 

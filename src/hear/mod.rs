@@ -12,6 +12,7 @@ pub mod decimate;
 mod dip;
 pub mod envelope;
 pub mod frames;
+mod handover;
 pub mod harmonic;
 pub mod hum;
 pub mod levels;
@@ -151,6 +152,12 @@ pub struct Hearer {
     n_samples: usize,
 }
 
+/// The samples of a range, as far as there are.
+fn piece_of(samples: &[f32], range: std::ops::Range<usize>) -> &[f32] {
+    let end = range.end.min(samples.len());
+    &samples[range.start.min(end)..end]
+}
+
 impl Hearer {
     /// `sample_rate_hz` of the samples to come.
     pub fn new(sample_rate_hz: u32) -> Hearer {
@@ -249,8 +256,17 @@ impl Hearer {
         let (mut sketches, mut recording) =
             listen(&self.sound, rate, self.sample_rate_hz, duration_s, options);
         recording.warnings = warnings;
-        if let Some(recorded) = recorded {
-            room::onsets_as_recorded(&mut sketches, |range| recorded.piece(range), rate);
+        let all = 0..sketches.len();
+        match recorded {
+            Some(recorded) => {
+                let piece = |range| recorded.piece(range);
+                handover::put_sooner(&mut sketches, all, piece, rate);
+                room::onsets_as_recorded(&mut sketches, piece, rate);
+            }
+            None => {
+                let piece = |range| piece_of(&self.sound, range).to_vec();
+                handover::put_sooner(&mut sketches, all, piece, rate);
+            }
         }
         (sketches, recording, clicks)
     }

@@ -208,6 +208,9 @@ impl NoteMaker<'_> {
             if !super::blips::slurred_to(before, note) {
                 continue;
             }
+            let old = super::handover::old_note(sketches, i);
+            let old = old.filter(|old| (old.midi - before.midi).abs() < 0.5);
+            let old_from_s = old.map_or(before.onset_s, |old| old.onset_s);
             let hz = |midi: f64| midi_to_hz(midi, 440.0);
             let touched = note.blip.map_or(note.midi, |blip| blip.midi);
             let first_midi = note.through_midi.unwrap_or(touched);
@@ -215,7 +218,7 @@ impl NoteMaker<'_> {
                 old_hz: hz(before.midi),
                 new_hz: hz(first_midi),
                 jump: note.onset_s * rate,
-                old_from: (before.onset_s * rate) as usize,
+                old_from: (old_from_s * rate) as usize,
             };
             let Some(moment) = super::slur::first_moment(self.samples, rate, &slur) else {
                 continue;

@@ -321,15 +321,15 @@ impl Growths {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use std::f64::consts::{PI, TAU};
 
-    const RATE: f64 = 22_050.0;
+    pub const RATE: f64 = 22_050.0;
 
     /// Odd harmonics whose frequency goes over from one note to the other as half a cosine:
     /// its phase is known in closed form.
-    fn glide(old_hz: f64, new_hz: f64, onset_s: f64, way_s: f64) -> Vec<f32> {
+    pub fn glide(old_hz: f64, new_hz: f64, onset_s: f64, way_s: f64) -> Vec<f32> {
         (0..(0.2 * RATE) as usize)
             .map(|n| {
                 let t = n as f64 / RATE - onset_s;
@@ -343,7 +343,7 @@ mod tests {
     }
 
     /// Noise as strong as `share` of full scale, with its own seed.
-    fn with_noise(mut sound: Vec<f32>, share: f32) -> Vec<f32> {
+    pub fn with_noise(mut sound: Vec<f32>, share: f32) -> Vec<f32> {
         let mut state = 9u64;
         for sample in &mut sound {
             state = state

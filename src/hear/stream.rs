@@ -9,6 +9,7 @@ use super::confidence;
 use super::decimate::Decimator;
 use super::envelope::{Envelope, STEP_S};
 use super::frames::{Frame, Framer};
+use super::handover;
 use super::notes::{NoteMaker, Sketch};
 use super::path::{PathFinder, PathPoint};
 use super::room::{self, Dryer, RoomReader};
@@ -250,14 +251,16 @@ impl NoteStream {
                 maker.listen_closely(&mut sketches, i);
             }
             maker.first_moments(&mut sketches, begins..begins + n_settled);
+            let fresh = begins..begins + n_settled;
+            let recorded = if self.in_room {
+                &self.recorded
+            } else {
+                &self.sound
+            };
+            let piece = |range| super::piece_of(recorded, range).to_vec();
+            handover::put_sooner(&mut sketches, fresh.clone(), piece, self.rate);
             if self.in_room {
-                let from = begins.saturating_sub(1);
-                let settled = &mut sketches[from..begins + n_settled];
-                let recorded = &self.recorded;
-                let piece = |range: std::ops::Range<usize>| {
-                    let end = range.end.min(recorded.len());
-                    recorded[range.start.min(end)..end].to_vec()
-                };
+                let settled = &mut sketches[begins.saturating_sub(1)..fresh.end];
                 room::onsets_as_recorded(settled, piece, self.rate);
             }
             let n_before = self.settled.len();

@@ -140,7 +140,7 @@ pub fn beginning(samples: &[f32], sample_rate_hz: f64, joint: &Joint) -> Option<
 }
 
 /// Every so manieth sample of what a short mean leaves.
-fn thinned(samples: &[f32], every: usize) -> Vec<f32> {
+pub(super) fn thinned(samples: &[f32], every: usize) -> Vec<f32> {
     let half = every / 2;
     let mean = |centre: usize| {
         let piece = &samples[centre.saturating_sub(half)..(centre + half + 1).min(samples.len())];
