@@ -31,6 +31,9 @@ const NOTES_BEFORE: usize = 2;
 /// Two sketches of one beginning lie no further apart, seconds.
 const SAME_S: f64 = 0.001;
 
+/// A sketch shorter than this is a piece that a note may begin with, seconds.
+const FRAGMENT_S: f64 = 0.03;
+
 /// … and of one end.
 const SAME_END_S: f64 = 0.02;
 
@@ -231,16 +234,16 @@ impl NoteStream {
                 }
             }
             maker.find_blips(&mut sketches);
+            let last = self.settled.last().map(|s| (s.first, s.onset_s - SAME_S));
             let begins = sketches
                 .iter()
                 .position(|s| {
-                    let (onset_s, offset_s) = (s.onset_s + base_s, s.offset_s + base_s);
-                    self.settled.last().is_none_or(|last| {
-                        let settled = (last.onset_s, last.offset_s, last.midi);
-                        s.first + first_frame > last.first
-                            && onset_s > last.onset_s - SAME_S
-                            && !same_sound((onset_s, offset_s, s.midi), settled)
-                    })
+                    let here = (s.onset_s + base_s, s.offset_s + base_s, s.midi);
+                    let later = last.is_none_or(|(first, onset_s)| {
+                        s.first + first_frame > first && here.0 > onset_s
+                    });
+                    let known = |s: &Sketch| same_sound(here, (s.onset_s, s.offset_s, s.midi));
+                    later && !self.settled.iter().any(known)
                 })
                 .unwrap_or(sketches.len());
             let n_settled = sketches[begins..]
@@ -306,13 +309,13 @@ impl NoteStream {
     }
 }
 
-/// True where a sketch is a settled note whose beginning was found elsewhere: it ends with it,
-/// and begins in its first half. Onset and offset in seconds and pitch of both.
+/// True where a sketch is a settled note: of one pitch and one beginning; or of one end, the
+/// beginning found elsewhere in the first half. Onset and offset in seconds and pitch of both.
 fn same_sound(sketch: (f64, f64, f64), settled: (f64, f64, f64)) -> bool {
     let middle_s = 0.5 * (settled.0 + settled.1);
-    sketch.0 < middle_s
-        && (sketch.1 - settled.1).abs() < SAME_END_S
-        && (sketch.2 - settled.2).abs() < 0.5
+    let one_beginning = (sketch.0 - settled.0).abs() < SAME_S && settled.1 - settled.0 > FRAGMENT_S;
+    let one_end = sketch.0 < middle_s && (sketch.1 - settled.1).abs() < SAME_END_S;
+    (one_beginning || one_end) && (sketch.2 - settled.2).abs() < 0.5
 }
 
 /// A sketch of a window as one of the take.
@@ -489,6 +492,9 @@ mod tests {
     fn a_settled_note_is_settled_once() {
         let settled = (1.000, 1.400, 70.0);
         assert!(same_sound((1.004, 1.399, 70.1), settled));
+        assert!(same_sound((1.0005, 1.150, 70.1), settled));
+        // What begins with a piece of itself.
+        assert!(!same_sound((1.000, 1.400, 70.0), (1.000, 1.005, 70.0)));
         // The next note; tongued again within it; another pitch.
         assert!(!same_sound((1.402, 1.800, 70.0), settled));
         assert!(!same_sound((1.250, 1.400, 70.0), settled));
