@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::align::{AlignOptions, align};
 use crate::hear::{HearOptions, Hearer, Hearing};
-use crate::judge::{Check, JudgeOptions, judge};
+use crate::judge::{Check, JudgeOptions, coverage, judge};
 use crate::line::{Line, instruments};
 use crate::show;
 use crate::sound::{SoundError, TakeReader};
@@ -32,6 +32,9 @@ pub fn check_file_told(
     let hearing = hear_file_told(path, &range_of(line), told)?;
     let alignment = align(line, &hearing, &options.align);
     let mut check = judge(line, &hearing, &alignment, &options.judge);
+    if options.align.bars.is_none() {
+        coverage::warn(&mut check, &hearing, &alignment);
+    }
     show::words::put_into_words(line, &mut check);
     Ok(check)
 }
@@ -67,13 +70,11 @@ fn hear_file_told(
     Ok(hearing)
 }
 
-/// Where to look for pitches: the instrument's range, or the line's own with room for slips.
+/// Where to look for pitches: the instrument's range, or the line's own, with room for another
+/// register of the same fingering as far as the instrument goes.
 pub fn range_of(line: &Line) -> HearOptions {
     /// A twelfth: how far another register of the same fingering lies.
     const SLIP_SEMITONES: i32 = 19;
-    /// How far below the line's lowest note is looked: every semitone lower makes the frames
-    /// longer, and fast notes run into each other.
-    const BELOW_SEMITONES: i32 = 4;
     let sounding = || line.notes.iter().map(|n| n.sounding_midi);
     let (Some(low), Some(high)) = (sounding().min(), sounding().max()) else {
         return HearOptions::default();
@@ -81,10 +82,7 @@ pub fn range_of(line: &Line) -> HearOptions {
     match instruments::find(&line.instrument) {
         Some(instrument) => {
             let (lowest, highest) = instrument.professional;
-            range(
-                low.min(lowest.max(low - BELOW_SEMITONES)),
-                high.max(highest),
-            )
+            range(low.min(lowest.max(low - SLIP_SEMITONES)), high.max(highest))
         }
         None => range(low - SLIP_SEMITONES, high + SLIP_SEMITONES),
     }

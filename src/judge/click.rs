@@ -155,6 +155,9 @@ fn circular_mean(times: &[f64], period_s: f64) -> (f64, f64) {
     (sin.atan2(cos) / turn, sin.hypot(cos) / n)
 }
 
+/// Notes that tell on which beat a stretch comes in.
+const COMES_IN_NOTES: usize = 8;
+
 /// Distance of every onset of `played` from the click, in the same order; empty where the
 /// phase is unknown. A phrase that came in whole beats early or late is on the click.
 pub fn offsets(
@@ -173,19 +176,25 @@ pub fn offsets(
         .collect();
     let mut offsets = Vec::with_capacity(played.len());
     for stretch in stretches(played) {
+        let start = offsets.len();
+        let values = &raw[start..start + stretch.len()];
+        // Where the stretch comes in, the nearest beat is meant; from there on time runs through:
+        // who runs ahead for long is far ahead, and no beat behind.
         let same_phrase = |a: &Played, b: &Played| !phrase_begins(line, befores, a.idx, b.idx);
-        for phrase in stretch.chunk_by(same_phrase) {
-            let start = offsets.len();
-            let values = &raw[start..start + phrase.len()];
-            let (centre, _) = circular_mean(values, grid.period_s);
-            for (p, value) in phrase.iter().zip(values) {
-                let from_centre = value - centre;
-                let wrapped = from_centre - (from_centre / grid.period_s).round() * grid.period_s;
-                offsets.push(Deviation {
-                    ms: 1e3 * (centre + wrapped),
-                    se_ms: 1e3 * p.onset_se_s.hypot(grid.first_se_s),
-                });
-            }
+        let first = stretch.chunk_by(same_phrase).next().map_or(0, <[_]>::len);
+        let first = &values[..first.min(COMES_IN_NOTES)];
+        let (centre, _) = circular_mean(first, grid.period_s);
+        let whole = |s: f64| (s / grid.period_s).round() * grid.period_s;
+        let mut shift_s = first.first().map_or(0.0, |value| whole(value - centre));
+        let mut before: Option<f64> = None;
+        for (p, value) in stretch.iter().zip(values) {
+            // A beat and more at once was waited or left out.
+            shift_s += before.map_or(0.0, |before| whole(value - before));
+            before = Some(*value);
+            offsets.push(Deviation {
+                ms: 1e3 * (value - shift_s),
+                se_ms: 1e3 * p.onset_se_s.hypot(grid.first_se_s),
+            });
         }
     }
     offsets

@@ -31,7 +31,7 @@ pub fn phrase_begins(line: &Line, befores: &[Before], from_idx: usize, to_idx: u
 }
 
 /// Deviation of `stretch[at]` from a line through its steady neighbours within four beats
-/// either side, itself left out. Never looks across a breath mark or fermata, and across a
+/// either side, itself left out. Never looks across a breath mark, a fermata or a pause, and across a
 /// longer rest only where there would be too few neighbours. `None` with fewer than three.
 pub fn deviation(
     line: &Line,

@@ -7,6 +7,7 @@ mod accuracy;
 mod articulation;
 pub mod check;
 mod click;
+pub mod coverage;
 mod findings;
 mod local;
 mod onsets;
@@ -48,6 +49,7 @@ pub fn judge(
     };
     let played = onsets::played(line, &quarters, hearing, alignment);
     let ends = onsets::ends(hearing, alignment);
+    let befores = onsets::with_pauses(line, befores, &played, &ends);
     let deviations = deviations(line, &befores, &played);
     let runs = runs::runs(line, &befores, &played, &deviations);
     let repeated = runs::repeated(&played, &runs);

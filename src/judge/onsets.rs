@@ -4,6 +4,8 @@ use crate::align::{Alignment, Attempt, Outcome};
 use crate::hear::Hearing;
 use crate::line::Line;
 
+use super::stats::median;
+
 /// Least standard error of any onset, seconds.
 ///
 /// A tone's beginning is itself blurred over part of a period: a tenth of the 3.4 ms
@@ -124,6 +126,87 @@ pub fn played(
     }
     list.sort_by_key(|p| (p.stretch, p.idx));
     list
+}
+
+/// A note late by less than this, seconds, or by less than this many times what its neighbours
+/// are off, was no pause.
+const PAUSE_S: f64 = 0.08;
+const PAUSE_SCATTERS: f64 = 4.0;
+/// A pause is silent for at least this share of it …
+const PAUSE_SILENT_SHARE: f64 = 0.6;
+/// … or so long that the player stopped on a note, seconds and beats.
+const STOP_S: f64 = 0.5;
+const STOP_BEATS: f64 = 1.0;
+/// Intervals either side that say what time was due.
+const PAUSE_NEIGHBOURS: usize = 8;
+const PAUSE_NEIGHBOURS_MIN: usize = 4;
+/// Notes after it within which a late note's time may be made up, and the share of it that
+/// makes it a late note and no pause.
+const MADE_UP_NOTES: usize = 3;
+const MADE_UP_SHARE: f64 = 0.5;
+
+/// `befores` with the pauses that were played: the player breathed or stopped, the time was not
+/// made up, and no note on the other side says when this one was due. `ends` as from [`ends`].
+pub fn with_pauses(
+    line: &Line,
+    mut befores: Vec<Before>,
+    played: &[Played],
+    ends: &[f64],
+) -> Vec<Before> {
+    for stretch in stretches(played) {
+        let gaps: Vec<(f64, f64)> = stretch
+            .windows(2)
+            .map(|pair| {
+                (
+                    pair[1].onset_s - pair[0].onset_s,
+                    pair[1].quarters - pair[0].quarters,
+                )
+            })
+            .collect();
+        for at in 1..stretch.len() {
+            let (before, here) = (&stretch[at - 1], &stretch[at]);
+            if !here.judged || here.idx != before.idx + 1 {
+                continue;
+            }
+            let late_s = late_in(&gaps, at - 1);
+            let Some((late_s, scatter_s, quarter_s)) = late_s else {
+                continue;
+            };
+            let silent_s = here.onset_s - ends.get(before.heard_idx).copied().unwrap_or(0.0);
+            let beat_s = quarter_s * beat_quarters_at(line, here.idx);
+            let breathed = silent_s >= PAUSE_SILENT_SHARE * late_s;
+            let stopped = late_s >= STOP_S.max(STOP_BEATS * beat_s);
+            if late_s < PAUSE_S.max(PAUSE_SCATTERS * scatter_s) || !(breathed || stopped) {
+                continue;
+            }
+            let after = &gaps[at..(at + MADE_UP_NOTES).min(gaps.len())];
+            let (took_s, quarters) = after
+                .iter()
+                .fold((0.0, 0.0), |sum, gap| (sum.0 + gap.0, sum.1 + gap.1));
+            if quarters * quarter_s - took_s < MADE_UP_SHARE * late_s {
+                befores[here.idx].halt = true;
+            }
+        }
+    }
+    befores
+}
+
+/// How much longer than due gap `at` (seconds, quarters) took, the median of what its neighbours
+/// are off, and the length of a quarter, in seconds; `None` with too few neighbours.
+fn late_in(gaps: &[(f64, f64)], at: usize) -> Option<(f64, f64, f64)> {
+    let near = at.saturating_sub(PAUSE_NEIGHBOURS)..(at + PAUSE_NEIGHBOURS + 1).min(gaps.len());
+    let near: Vec<(f64, f64)> = near
+        .filter(|k| *k != at && gaps[*k].1 > 1e-6)
+        .map(|k| gaps[k])
+        .collect();
+    if near.len() < PAUSE_NEIGHBOURS_MIN || gaps[at].1 <= 1e-6 {
+        return None;
+    }
+    let lengths: Vec<f64> = near.iter().map(|gap| gap.0 / gap.1).collect();
+    let quarter_s = median(&lengths)?;
+    let off = near.iter().map(|gap| (gap.0 - gap.1 * quarter_s).abs());
+    let late_s = gaps[at].0 - gaps[at].1 * quarter_s;
+    Some((late_s, median(&off.collect::<Vec<_>>())?, quarter_s))
 }
 
 /// The stretches of `played`, each a slice of it.

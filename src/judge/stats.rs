@@ -20,7 +20,8 @@ pub fn wilson_95(hits: usize, n: usize) -> Option<(f64, f64)> {
     let p = hits as f64 / n;
     let centre = (p + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let half = Z_TWO_SIDED_95 / (1.0 + z2 / n) * (p * (1.0 - p) / n + z2 / (4.0 * n * n)).sqrt();
-    Some(((centre - half).max(0.0), (centre + half).min(1.0)))
+    // Its own share lies within, whatever rounding does.
+    Some(((centre - half).clamp(0.0, p), (centre + half).clamp(p, 1.0)))
 }
 
 /// Median; `None` of nothing.

@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use super::words::{mark, number, place, plus_minus};
 use crate::hear::Hearing;
+use crate::judge::coverage::{NOTHING_HEARD, OTHER_MUSIC};
 use crate::judge::{Cause, Check, Finding, FindingKind, Verdict};
 use crate::line::{Line, Spelling};
 
@@ -43,7 +44,7 @@ pub fn check(line: &Line, check: &Check, layout: Layout) -> String {
         page.row("", &format!("and {rest} more: --all shows them"));
     }
     if check.findings.is_empty() {
-        page.row("", "Nothing to mark.");
+        page.row("", nothing(check));
     }
     page.blank();
     page.facts("runs", runs(check));
@@ -185,8 +186,26 @@ fn tuning(check: &Check) -> Option<String> {
     ))
 }
 
+/// Whether the take says anything of the line.
+fn is_told(check: &Check) -> bool {
+    let untold = |w: &String| w.starts_with(NOTHING_HEARD) || w.starts_with(OTHER_MUSIC);
+    !(check.findings.is_empty() && check.take.warnings.iter().any(untold))
+}
+
+/// What is said where there is no finding.
+pub(in crate::show) fn nothing(check: &Check) -> &'static str {
+    if is_told(check) {
+        "Nothing to mark."
+    } else {
+        "Nothing could be marked."
+    }
+}
+
 /// One to three things to practise, worst first, no bar twice.
 fn next(line: &Line, check: &Check) -> Vec<String> {
+    if !is_told(check) {
+        return Vec::new();
+    }
     let mut todos: Vec<String> = Vec::new();
     let mut bars: Vec<usize> = Vec::new();
     let slow: Vec<&str> = bars_to_play_slowly(line, check, &mut bars);

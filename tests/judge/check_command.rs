@@ -167,3 +167,51 @@ fn what_cannot_be_done_says_what_to_change_and_leaves_nothing() {
         assert!(!said.err.is_empty() && said.out.is_empty(), "{arguments:?}");
     }
 }
+
+/// A clarinet's commonest slip: the register key fails and a note sounds a twelfth (19 semitones)
+/// lower, below everything the line has.
+#[test]
+fn a_twelfth_below_a_named_clarinets_line_is_heard() {
+    let slipped = 7;
+    let folder = folder(|idx| if idx == slipped { -19 } else { 0 });
+    let arguments = [
+        "check",
+        "study.abc",
+        "take.wav",
+        "--instrument",
+        "clarinet-bb",
+    ];
+    let said = folder.run(&[&arguments[..], &["--json", "-"]].concat());
+    let check = json(&said.out);
+    let note = &check["notes"][slipped];
+    assert_eq!(note["outcome"], "wrong", "{note}");
+    assert_eq!(note["register_slip"], true, "{note}");
+    assert_eq!(check["summary"]["wrong"], 1);
+    assert_eq!(check["summary"]["missed"], 0);
+}
+
+#[test]
+fn another_etude_and_no_etude_are_said_and_not_marked() {
+    let warned = |folder: &Folder, words: &str| {
+        let said = folder.run(&["check", "study.abc", "take.wav"]);
+        assert!(
+            said.out.contains("Nothing could be marked."),
+            "{}",
+            said.out
+        );
+        assert!(!said.out.contains("notch faster"), "{}", said.out);
+        assert_eq!(said.status, Some(0));
+        let said = folder.run(&["check", "study.abc", "take.wav", "--json", "-"]);
+        let check = json(&said.out);
+        assert_eq!(check["findings"].as_array().map(Vec::len), Some(0));
+        let warnings = check["take"]["warnings"].to_string();
+        assert!(warnings.contains(words), "{warnings}");
+    };
+    // Steps and leaps that the study does not have.
+    let other = folder(|idx| [1, -6, 3, 8, -3, 6, -8, 4, -1, 10, -5][idx * idx % 11]);
+    warned(&other, "most of what sounded is not this line");
+    let nothing = folder(|_| 0);
+    let silence = vec![0.0; 3 * RATE_HZ as usize];
+    write_wav(&nothing.path("take.wav"), &silence, RATE_HZ);
+    warned(&nothing, "no note of the line was recognised");
+}

@@ -432,3 +432,91 @@ fn rests_played_out_or_held_do_not_move_the_tempo() {
         );
     }
 }
+
+/// Eighths at 100 with `pauses` before these notes, in seconds; the note before each sounds on
+/// for `held_s` of it.
+fn with_pauses(pauses: &[(usize, f64)], held_s: f64) -> Take {
+    let line = scale_line(64, 0.5);
+    let mut noise = Noise(7);
+    let jitter: Vec<f64> = (0..64).map(|_| 0.001 * noise.normal()).collect();
+    let late_s = |idx: usize| {
+        pauses
+            .iter()
+            .filter(|p| p.0 <= idx)
+            .map(|p| p.1)
+            .sum::<f64>()
+    };
+    let mut take = Take::right(&line, 0.0005, |idx| {
+        1.0 + 0.3 * idx as f64 + late_s(idx) + jitter[idx]
+    });
+    for idx in 0..64 {
+        let note = &mut take.hearing.notes[idx];
+        note.offset_s = note.onset_s + 0.28;
+        if pauses.iter().any(|p| p.0 == idx + 1) {
+            note.offset_s += held_s;
+        }
+    }
+    take
+}
+
+/// A breath where none is written, or a note held: no other note is late or early for it, and
+/// the tempo stays what it is.
+#[test]
+fn a_breath_or_a_stop_makes_no_other_note_late() {
+    let breaths: &[(usize, f64)] = &[(17, 0.15), (33, 0.25), (50, 0.3)];
+    for (pauses, held_s) in [(breaths, 0.0), (&[(30, 1.4)][..], 1.4)] {
+        let check = with_pauses(pauses, held_s).check();
+        assert!(check.findings.is_empty(), "{:?}", check.findings);
+        for note in &check.notes {
+            let ms = note.deviation_ms.expect("there are neighbours");
+            assert!(ms.abs() < 5.0, "note {}: {ms} ms", note.index);
+        }
+        let (start, end) = (check.tempo.start_bpm, check.tempo.end_bpm);
+        for bpm in [start, end] {
+            assert!(
+                (bpm.expect("a tempo") - 100.0).abs() < 0.6,
+                "{start:?} {end:?}"
+            );
+        }
+    }
+}
+
+/// Who hesitates on a slur, without a silence, is late there: no breath hides it.
+#[test]
+fn a_hesitation_is_no_breath() {
+    let check = with_pauses(&[(30, 0.12)], 0.12).check();
+    let mut slowest = check.runs.iter().map(|run| &run.slowest);
+    let here = slowest.find(|change| (change.from_index, change.to_index) == (29, 30));
+    let excess_ms = here.expect("the slowest of its run").excess_ms;
+    assert!((excess_ms - 120.0).abs() < 15.0, "{excess_ms} ms");
+}
+
+/// A player who is steadily faster than the click is ahead of it by more and more, also when it
+/// is more than half a beat.
+#[test]
+fn far_ahead_of_the_click_is_not_behind() {
+    let line = scale_line(64, 0.5);
+    let heard: Vec<f64> = (0..34).map(|k| 1.0 + 0.5 * f64::from(k)).collect();
+    // 104 against 100: by the end two thirds of a beat ahead.
+    let mut take = Take::right(&line, 0.0005, |idx| 1.0 + 0.25 * idx as f64 / 1.04);
+    take.hearing.clicks = heard
+        .iter()
+        .map(|at_s| HeardClick {
+            at_s: *at_s,
+            level_dbfs: -30.0,
+        })
+        .collect();
+    let check = take.check_with(&JudgeOptions {
+        click: Some(ClickOptions {
+            beat_quarters: 1.0,
+            bpm: 120.0,
+            at_s: None,
+        }),
+        ..JudgeOptions::default()
+    });
+    let last = check.notes[63].deviation_ms.expect("against the click");
+    let ahead_ms = 1e3 * 0.25 * 63.0 * (1.0 - 1.0 / 1.04);
+    assert!((last + ahead_ms).abs() < 5.0, "{last} ms, {ahead_ms} ahead");
+    let trend = check.tempo.click.expect("a click").trend_ms_per_min;
+    assert!(trend.expect("a trend") < -2000.0, "{trend:?}");
+}

@@ -398,7 +398,10 @@ function showReport(event) {
   $('away').hidden = false;
   $('counts').textContent = counts(check.summary);
   $('findings').replaceChildren(...check.findings.map(findingItem));
-  if (check.findings.length === 0) $('findings').append(make('li', {}, 'Nothing to mark.'));
+  if (check.findings.length === 0) {
+    const untold = check.take.warnings.some((text) => /^(no note of the line|most of what sounded)/.test(text));
+    $('findings').append(make('li', {}, untold ? 'Nothing could be marked.' : 'Nothing to mark.'));
+  }
   $('figures').replaceChildren(...figures(check).map((text) => make('p', {}, text)));
   $('warnings').replaceChildren(...[...event.remarks, ...check.take.warnings].map((text) => make('li', {}, text)));
   $('kept').hidden = !event.kept;

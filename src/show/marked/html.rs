@@ -147,7 +147,7 @@ fn findings(check: &Check) -> Markup {
         section {
             h2 { "What to work on" }
             @if check.findings.is_empty() {
-                p { "Nothing to mark." }
+                p { (crate::show::text::nothing(check)) }
             } @else {
                 ol {
                     @for finding in &check.findings { li { (finding.text) } }
