@@ -520,3 +520,16 @@ fn far_ahead_of_the_click_is_not_behind() {
     let trend = check.tempo.click.expect("a click").trend_ms_per_min;
     assert!(trend.expect("a trend") < -2000.0, "{trend:?}");
 }
+
+/// A note that comes too soon is told as early; the one after it was in time.
+#[test]
+fn a_rushed_note_does_not_make_the_next_one_late() {
+    for seed in 0..20 {
+        let check = sixteenths(13, -40.0, 1.0, seed).check();
+        assert_eq!(check.findings.len(), 1, "{:?}", check.findings);
+        let finding = &check.findings[0];
+        assert_eq!(finding.places, [13], "seed {seed}");
+        let ms = finding.value.expect("a size");
+        assert!((ms + 40.0).abs() < 4.0, "seed {seed}: {ms} ms");
+    }
+}

@@ -122,6 +122,7 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
     if stands_out(slowest.excess_ms - usual, slowest.se_ms)
         && !at_phrase_edge(evidence, to)
         && (leaves_bend(evidence, run, to) || leaves_bend(evidence, run, from))
+        && !rushed_into(evidence, from, to)
     {
         return Some(whole(Cause::FingerChange, slowest.excess_ms, slowest.se_ms));
     }
@@ -152,6 +153,13 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
     let se_ms = run.deviation_sd_se_ms;
     (scattered && ms - CLEAR_BY_ERRORS * se_ms > SCATTER_THRESHOLDS * run.threshold_ms)
         .then(|| whole(Cause::Scatter, ms, se_ms))
+}
+
+/// Whether an interval is long because the note it begins with came too soon, and not because the
+/// next one came late.
+fn rushed_into(evidence: &Evidence, from: usize, to: usize) -> bool {
+    let ms = |idx: usize| evidence.deviations[idx].map_or(0.0, |d| d.ms);
+    -ms(from) > ms(to).abs()
 }
 
 /// Scatter from note to note, ms, in which a tempo that bends slowly has no part: the second
