@@ -83,15 +83,11 @@ fn head(page: &mut Page, check: &Check) {
         .filter(tells)
         .cloned()
         .collect();
-    let played = |n: &&crate::judge::NoteCheck| n.onset_s.is_some();
-    if let (Some(first), Some(last)) = (
-        check.notes.iter().find(played),
-        check.notes.iter().rfind(played),
-    ) {
-        words.push(if first.bar == last.bar {
-            format!("bar {}", first.bar)
+    if let Some((first, last)) = bars_played(check) {
+        words.push(if first == last {
+            format!("bar {first}")
         } else {
-            format!("bars {} to {}", first.bar, last.bar)
+            format!("bars {first} to {last}")
         });
     }
     let s = &check.summary;
@@ -107,6 +103,23 @@ fn head(page: &mut Page, check: &Check) {
         page.heading(&words.join(" - "));
     }
     page.heading(&counts);
+}
+
+/// First and last bar that was played, as they stand on the page: a repeat from the sign ends
+/// before the last one.
+fn bars_played(check: &Check) -> Option<(&str, &str)> {
+    let played = || {
+        let notes = check.notes.iter().filter(|n| n.onset_s.is_some());
+        notes.map(|n| n.bar.as_str())
+    };
+    let number = |bar: &str| bar.parse::<i64>().ok();
+    if played().all(|bar| number(bar).is_some()) {
+        return Some((
+            played().min_by_key(|b| number(b))?,
+            played().max_by_key(|b| number(b))?,
+        ));
+    }
+    Some((played().next()?, played().last()?))
 }
 
 fn runs(check: &Check) -> Option<String> {
@@ -266,6 +279,7 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
             "Say the key signature aloud, then {place} slowly with {} in mind.",
             finding.written.as_deref()?
         ),
+        (FindingKind::Restart, _) if super::words::is_once_more(line, finding) => return None,
         (FindingKind::Restart | FindingKind::Skip, _) => {
             format!(
                 "{}: from the bar before to the bar after, without stopping.",

@@ -344,7 +344,18 @@ fn tempo(check: &Check, finding: &Finding) -> String {
     }
 }
 
+/// Whether the player had come to the end and began again: no join went wrong.
+pub fn is_once_more(line: &Line, finding: &Finding) -> bool {
+    finding.place.first() == 0 && finding.place.last() + 1 == line.notes.len()
+}
+
 fn restart(line: &Line, finding: &Finding) -> String {
+    if is_once_more(line, finding) {
+        return match finding.value {
+            Some(n) if n > 1.0 => format!("played {} times: the last is told", n + 1.0),
+            _ => "played twice: the second time is told".into(),
+        };
+    }
     let (to, from) = (
         &line.notes[finding.place.first()],
         &line.notes[finding.place.last()],

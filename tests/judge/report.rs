@@ -1,6 +1,7 @@
 //! The report: what a player reads, held against what was put in.
 
 use crate::support::{Noise, Take, line_of, scale_line};
+use passagework::align::Restart;
 use passagework::judge::{Check, ClickOptions};
 use passagework::line::Line;
 use passagework::show::text::{Layout, check as report};
@@ -193,4 +194,35 @@ fn click_marks_are_read_and_refused_with_an_example() {
         let error = ClickOptions::parse(text).unwrap_err().to_string();
         assert!(error.contains("q.=92"), "{text}: {error}");
     }
+}
+
+/// From the sign to Fine: the last note stands in bar 1, and all three bars were played.
+#[test]
+fn the_head_names_the_bars_of_the_page() {
+    let notes: Vec<(&str, f64)> = [("C4", 1.0), ("D4", 1.0), ("E4", 1.0), ("F4", 1.0)].repeat(4);
+    let mut line = line_of(&notes, 0);
+    for note in &mut line.notes[12..] {
+        (note.bar, note.pass) = ("1".into(), 2);
+    }
+    let page = report(&line, &in_words(&take_of(&line, |_| 0)), PLAIN);
+    assert!(page.contains("bars 1 to 3"), "{page}");
+}
+
+/// Two whole takes in one file: no join went wrong.
+#[test]
+fn the_line_played_twice_is_no_broken_join() {
+    let line = scale_line(32, 0.5);
+    let mut take = take_of(&line, |_| 0);
+    take.alignment.restarts.push(Restart {
+        at_s: 7.0,
+        from_idx: 31,
+        to_idx: 0,
+    });
+    let check = in_words(&take);
+    assert_eq!(
+        check.findings[0].text,
+        "bars 1-4: played twice: the second time is told"
+    );
+    let page = report(&line, &check, PLAIN);
+    assert!(!page.contains("without stopping"), "{page}");
 }
