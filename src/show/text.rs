@@ -119,7 +119,7 @@ fn bars_played(check: &Check) -> Option<(&str, &str)> {
             played().max_by_key(|b| number(b))?,
         ));
     }
-    Some((played().next()?, played().last()?))
+    Some((played().next()?, played().next_back()?))
 }
 
 fn runs(check: &Check) -> Option<String> {
