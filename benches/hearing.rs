@@ -33,7 +33,7 @@ fn bench(c: &mut Criterion) {
     let options = HearOptions {
         low_hz: 131.0,
         high_hz: 2093.0,
-        narrow: false,
+        raised_hz: 0.0,
     };
 
     let mut group = c.benchmark_group("the demo étude");

@@ -29,7 +29,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let options = HearOptions {
             low_hz: midi_to_hz(lowest - 6.0, 440.0).min(140.0),
             high_hz: 2200.0,
-            narrow: false,
+            raised_hz: 0.0,
         };
         let mut hearer = Hearer::new(take.sample_rate_hz);
         hearer.push(&take.samples);

@@ -75,6 +75,9 @@ fn hear_file_told(
 pub fn range_of(line: &Line) -> HearOptions {
     /// A twelfth: how far another register of the same fingering lies.
     const SLIP_SEMITONES: i32 = 19;
+    /// A third: how far below the line is listened where the take holds nothing lower. The lower
+    /// the range, the longer the frames, in which quick changes blur.
+    const NEAR_SEMITONES: i32 = 4;
     let sounding = || line.notes.iter().map(|n| n.sounding_midi);
     let (Some(low), Some(high)) = (sounding().min(), sounding().max()) else {
         return HearOptions::default();
@@ -82,7 +85,11 @@ pub fn range_of(line: &Line) -> HearOptions {
     match instruments::find(&line.instrument) {
         Some(instrument) => {
             let (lowest, highest) = instrument.professional;
-            range(low.min(lowest.max(low - SLIP_SEMITONES)), high.max(highest))
+            let low_at_least = |semitones| low.min(lowest.max(low - semitones));
+            HearOptions {
+                raised_hz: range(low_at_least(NEAR_SEMITONES), high).low_hz,
+                ..range(low_at_least(SLIP_SEMITONES), high.max(highest))
+            }
         }
         None => range(low - SLIP_SEMITONES, high + SLIP_SEMITONES),
     }
@@ -91,14 +98,10 @@ pub fn range_of(line: &Line) -> HearOptions {
 /// From a whole tone under `low` to one over `high` (MIDI numbers): room for another pitch standard.
 pub fn range(low: i32, high: i32) -> HearOptions {
     let hz = |midi: i32| crate::convert::midi_to_hz(f64::from(midi), 440.0);
-    let widest = HearOptions {
-        low_hz: 30.0,
-        high_hz: 4200.0,
-        narrow: false,
-    };
+    let low_hz = hz(low - 2).max(HearOptions::LOWEST_HZ);
     HearOptions {
-        low_hz: hz(low - 2).max(widest.low_hz),
-        high_hz: hz(high + 2).min(widest.high_hz),
-        narrow: false,
+        low_hz,
+        high_hz: hz(high + 2).min(HearOptions::HIGHEST_HZ),
+        raised_hz: low_hz,
     }
 }

@@ -38,7 +38,7 @@ pub fn run(arguments: &HearArguments) -> Result<Done, CommandError> {
     };
     let options = match instrument {
         Some(i) => HearOptions {
-            narrow: true,
+            raised_hz: HearOptions::HIGHEST_HZ,
             ..range(i.professional.0, i.professional.1)
         },
         None => HearOptions::default(),

@@ -123,17 +123,23 @@ pub struct HearOptions {
     /// Lowest and highest sounding fundamental looked for, 30 to 4,200 Hz.
     pub low_hz: f64,
     pub high_hz: f64,
-    /// Raises `low_hz` to a little below the lowest pitch of the take itself: for takes of
-    /// which nothing else is known.
-    pub narrow: bool,
+    /// `low_hz` is raised to a little below the lowest pitch of the take itself, but not above
+    /// this; no more than `low_hz`: never. The lower the range, the longer are the frames.
+    pub raised_hz: f64,
+}
+
+impl HearOptions {
+    /// No fundamental is looked for outside of these.
+    pub const LOWEST_HZ: f64 = 30.0;
+    pub const HIGHEST_HZ: f64 = 4200.0;
 }
 
 impl Default for HearOptions {
     fn default() -> HearOptions {
         HearOptions {
             low_hz: 55.0,
-            high_hz: 4200.0,
-            narrow: true,
+            high_hz: HearOptions::HIGHEST_HZ,
+            raised_hz: HearOptions::HIGHEST_HZ,
         }
     }
 }
@@ -311,10 +317,11 @@ fn listen(
 ) -> (Vec<notes::Sketch>, Recording) {
     let hop_samples = hop_samples(rate);
     let (mut low_hz, high_hz) = range_at(rate, options);
-    if options.narrow
+    let raised_hz = options.raised_hz.min(0.5 * high_hz);
+    if raised_hz > low_hz
         && let Some(lowest_hz) = lowest_pitch_hz(sound, rate, hop_samples, low_hz, high_hz)
     {
-        low_hz = low_hz.max((lowest_hz * NARROW_TO).min(0.5 * high_hz));
+        low_hz = low_hz.max((lowest_hz * NARROW_TO).min(raised_hz));
     }
     let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
     let mut found = Vec::new();
@@ -366,7 +373,10 @@ fn hop_samples(rate: f64) -> usize {
 /// Lowest and highest fundamental looked for in sound at `rate`.
 fn range_at(rate: f64, options: &HearOptions) -> (f64, f64) {
     let high_hz = options.high_hz.min(rate / 4.0);
-    (options.low_hz.clamp(30.0, 0.5 * high_hz), high_hz)
+    (
+        options.low_hz.clamp(HearOptions::LOWEST_HZ, 0.5 * high_hz),
+        high_hz,
+    )
 }
 
 /// Level below which a frame is silence, from those of the floor and of the playing.
@@ -396,8 +406,10 @@ const QUIET_BELOW_LOUD_DB: (f64, f64) = (20.0, 45.0);
 /// Range below the lowest pitch of a take that stays open: a third.
 const NARROW_TO: f64 = 0.79;
 
-/// Share of the pitched frames that may lie below what is called the lowest pitch.
-const LOWEST_SHARE: f64 = 0.01;
+/// A pitch counts as the take's lowest where it holds so many of these frames, 43 ms, and moves less
+/// than this from one to the next.
+const HELD_FRAMES: usize = 4;
+const SAME_NOTE_SEMITONES: f32 = 0.7;
 
 /// Lowest pitch a take holds for more than moments, from every fourth frame; `None` where
 /// nothing has a pitch.
@@ -420,15 +432,21 @@ fn lowest_pitch_hz(
         finder.push(frame, &mut points);
     }
     finder.finish(&mut points);
-    let mut pitches: Vec<f32> = points
-        .iter()
-        .filter(|p| p.strength > 0.9)
-        .filter_map(|p| p.midi)
-        .collect();
-    if pitches.is_empty() {
-        return None;
-    }
-    pitches.sort_by(f32::total_cmp);
-    let at = (LOWEST_SHARE * pitches.len() as f64) as usize;
-    Some(crate::convert::midi_to_hz(f64::from(pitches[at]), 440.0))
+    let same_note = |a: &path::PathPoint, b: &path::PathPoint| match (a.midi, b.midi) {
+        (Some(a), Some(b)) => (a - b).abs() < SAME_NOTE_SEMITONES,
+        _ => false,
+    };
+    let lowest = points
+        .chunk_by(same_note)
+        .filter_map(|held| {
+            let mut sure: Vec<f32> = held
+                .iter()
+                .filter(|p| p.strength > 0.9)
+                .filter_map(|p| p.midi)
+                .collect();
+            sure.sort_by(f32::total_cmp);
+            (sure.len() >= HELD_FRAMES).then(|| sure[sure.len() / 2])
+        })
+        .min_by(f32::total_cmp)?;
+    Some(crate::convert::midi_to_hz(f64::from(lowest), 440.0))
 }

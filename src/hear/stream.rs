@@ -85,7 +85,7 @@ pub struct NoteStream {
 }
 
 impl NoteStream {
-    /// `sample_rate_hz` of the samples to come; `options` as for a whole take, never narrowed.
+    /// `sample_rate_hz` of the samples to come; `options` as for a whole take, `low_hz` as it stands.
     pub fn new(sample_rate_hz: u32, options: &HearOptions) -> NoteStream {
         let decimator = Decimator::new(sample_rate_hz);
         let rate = f64::from(sample_rate_hz) / decimator.factor() as f64;
@@ -418,7 +418,7 @@ mod tests {
         HearOptions {
             low_hz: 140.0,
             high_hz: 2000.0,
-            narrow: false,
+            raised_hz: 0.0,
         }
     }
 

@@ -519,7 +519,7 @@ mod tests {
         HearOptions {
             low_hz: 130.0,
             high_hz: 2000.0,
-            narrow: false,
+            raised_hz: 0.0,
         }
     }
 

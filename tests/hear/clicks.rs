@@ -64,7 +64,7 @@ fn clarinet() -> HearOptions {
     HearOptions {
         low_hz: 130.0,
         high_hz: 2100.0,
-        narrow: false,
+        raised_hz: 0.0,
     }
 }
 

@@ -35,7 +35,7 @@ fn heard(samples: &[f32], rate_hz: u32) -> Vec<HeardNote> {
     let options = HearOptions {
         low_hz: 130.0,
         high_hz: 2100.0,
-        narrow: false,
+        raised_hz: 0.0,
     };
     let mut notes = hear(samples, rate_hz, &options).notes;
     notes.retain(|n| n.confidence >= 0.5);
@@ -143,7 +143,7 @@ fn slurred_semitones_of_a_low_voice_are_notes() {
     let options = HearOptions {
         low_hz: 46.2,
         high_hz: 700.0,
-        narrow: false,
+        raised_hz: 0.0,
     };
     let mut notes = hear(&samples, RATE_HZ, &options).notes;
     notes.retain(|n| n.confidence >= 0.5);
