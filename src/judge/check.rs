@@ -303,6 +303,13 @@ pub struct ClickCheck {
     pub first_s: Option<f64>,
     /// Clicks were heard in the take, but not at this tempo.
     pub clicks_disagree: bool,
+    /// Quarters of the line from click to click as it was played: where a whole number of clicks
+    /// went to the note value given, or of those to a click, not that value. `None` in old reports.
+    #[serde(default)]
+    pub beat_quarters: Option<f64>,
+    /// The playing keeps neither the click's tempo nor a simple share of it: nothing is measured.
+    #[serde(default)]
+    pub other_tempo: bool,
     /// Mean distance of the notes from the click.
     pub offset_mean_ms: Option<f64>,
     pub offset_sd_ms: Option<f64>,

@@ -81,6 +81,39 @@ pub struct ClickGrid {
     pub first_se_s: f64,
     /// Clicks were heard but do not fit the tempo given.
     pub heard_otherwise: bool,
+    /// The playing keeps another tempo.
+    pub other_tempo: bool,
+}
+
+/// A player's tempo lies within this share of the click's; further off it is another tempo. No
+/// pass against a click drifts so far (common practice).
+const SAME_TEMPO: f64 = 1.25;
+/// A player's tempo over or under the click's by one of these, within that share, goes with it: a
+/// metronome set to eighths or to half bars.
+const CLICKS_A_BEAT: [f64; 3] = [2.0, 3.0, 4.0];
+const MULTIPLE_WITHIN: f64 = 1.08;
+
+impl ClickGrid {
+    /// Counts the clicks as the player did, whose tempo is `played_qpm` quarters a minute.
+    pub fn counted_as_played(mut self, played_qpm: f64) -> ClickGrid {
+        let over = 60.0 * self.beat_quarters / (self.period_s * played_qpm);
+        let within = |ratio: f64, most: f64| ratio.max(1.0 / ratio) <= most;
+        let shares = CLICKS_A_BEAT.iter().flat_map(|n| [*n, 1.0 / n]);
+        if within(over, SAME_TEMPO) {
+            return self;
+        }
+        match shares
+            .into_iter()
+            .find(|n| within(over / n, MULTIPLE_WITHIN))
+        {
+            Some(n) => self.beat_quarters /= n,
+            None => {
+                self.other_tempo = true;
+                self.first_s = None;
+            }
+        }
+        self
+    }
 }
 
 /// Fewer clicks heard than this fix no phase.
@@ -103,6 +136,7 @@ pub fn grid(options: &ClickOptions, heard: &[HeardClick]) -> ClickGrid {
         first_s: options.at_s.map(|s| s.rem_euclid(period_s)),
         first_se_s: 0.0,
         heard_otherwise: false,
+        other_tempo: false,
     };
     if grid.first_s.is_some() || heard.len() < MIN_CLICKS {
         return grid;
@@ -212,7 +246,9 @@ fn first_full_bar_quarters(line: &Line) -> f64 {
 pub fn summary(played: &[Played], grid: &ClickGrid, offsets: &[Deviation]) -> ClickCheck {
     let steady: Vec<usize> = (0..played.len()).filter(|i| played[*i].steady).collect();
     let times: Vec<f64> = steady.iter().map(|i| played[*i].onset_s).collect();
-    let values: Vec<f64> = if offsets.is_empty() {
+    let values: Vec<f64> = if grid.other_tempo {
+        Vec::new()
+    } else if offsets.is_empty() {
         free_phase(played, grid, &steady)
     } else {
         steady.iter().map(|i| offsets[*i].ms).collect()
@@ -222,6 +258,8 @@ pub fn summary(played: &[Played], grid: &ClickGrid, offsets: &[Deviation]) -> Cl
         bpm: 60.0 / grid.period_s,
         first_s: grid.first_s,
         clicks_disagree: grid.heard_otherwise,
+        beat_quarters: (!grid.other_tempo).then_some(grid.beat_quarters),
+        other_tempo: grid.other_tempo,
         offset_mean_ms: (enough && !offsets.is_empty())
             .then(|| robust_mean(&values, 4.0))
             .flatten(),

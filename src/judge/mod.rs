@@ -59,7 +59,10 @@ pub fn judge(
 
     let mut from_click = vec![None; line.notes.len()];
     if let Some(options) = &options.click {
-        let grid = click::grid(options, &hearing.clicks);
+        let mut grid = click::grid(options, &hearing.clicks);
+        if let Some(mean_bpm) = tempo.mean_bpm {
+            grid = grid.counted_as_played(mean_bpm * tempo.beat_quarters);
+        }
         let offsets = click::offsets(line, &befores, &played, &grid);
         for (p, offset) in played.iter().zip(&offsets).filter(|(p, _)| p.judged) {
             from_click[p.idx] = Some(*offset);

@@ -53,16 +53,8 @@ pub fn check(line: &Line, check: &Check, layout: Layout) -> String {
     for warning in &check.take.warnings {
         page.row("recording", warning);
     }
-    if check
-        .tempo
-        .click
-        .as_ref()
-        .is_some_and(|c| c.clicks_disagree)
-    {
-        page.row(
-            "recording",
-            "The clicks heard do not keep the tempo given: timing is told without them.",
-        );
+    for remark in click_remarks(check) {
+        page.row("recording", &remark);
     }
     let next = next(line, check);
     if !next.is_empty() {
@@ -148,6 +140,27 @@ fn runs(check: &Check) -> Option<String> {
     Some(text)
 }
 
+/// What a player should know about the click before any figure against it.
+fn click_remarks(check: &Check) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let Some(click) = &check.tempo.click else {
+        return remarks;
+    };
+    if click.clicks_disagree {
+        remarks.push(
+            "The clicks heard do not keep the tempo given: timing is told without them.".into(),
+        );
+    }
+    let (beat_quarters, mean_bpm) = (check.tempo.beat_quarters, check.tempo.mean_bpm);
+    if let (true, Some(mean_bpm)) = (click.other_tempo, mean_bpm) {
+        remarks.push(format!(
+            "The playing, {} = {mean_bpm:.0}, does not go with the click given: nothing is measured against it. Say the tempo that was set.",
+            beat_name(beat_quarters)
+        ));
+    }
+    remarks
+}
+
 fn tempo(check: &Check) -> Option<String> {
     let tempo = &check.tempo;
     let (start, end, mean) = (tempo.start_bpm?, tempo.end_bpm?, tempo.mean_bpm?);
@@ -158,17 +171,22 @@ fn tempo(check: &Check) -> Option<String> {
         plus_minus(tempo.end_bpm_se, 1),
     );
     if let Some(click) = &tempo.click {
+        let same = |quarters: &f64| (quarters / tempo.beat_quarters - 1.0).abs() < 0.01;
+        let one_to = match click.beat_quarters.filter(|quarters| !same(quarters)) {
+            Some(quarters) => format!(" (one to each {})", beat_name(quarters)),
+            None => String::new(),
+        };
         match (click.offset_mean_ms, click.offset_sd_ms) {
             (Some(mean), Some(sd)) => {
                 let side = if mean < 0.0 { "ahead of" } else { "behind" };
                 let _ = write!(
                     text,
-                    "; {:.0} ms {side} the click, scatter {sd:.0} ms",
+                    "; {:.0} ms {side} the click{one_to}, scatter {sd:.0} ms",
                     mean.abs()
                 );
             }
             (None, Some(sd)) => {
-                let _ = write!(text, "; scatter against the click {sd:.0} ms");
+                let _ = write!(text, "; scatter against the click{one_to} {sd:.0} ms");
             }
             _ => {}
         }

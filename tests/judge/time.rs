@@ -318,6 +318,11 @@ fn a_skip_is_told_once() {
 }
 
 fn with_click(click: Option<f64>, heard: &[f64]) -> passagework::judge::Check {
+    with_click_of(120.0, click, heard)
+}
+
+/// Quarters at 120 a minute, 12 ms after whole half seconds, held against a click in quarters.
+fn with_click_of(bpm: f64, click: Option<f64>, heard: &[f64]) -> passagework::judge::Check {
     let line = scale_line(64, 0.5);
     let mut take = Take::right(&line, 0.0005, |idx| 1.512 + 0.25 * idx as f64);
     take.hearing.clicks = heard
@@ -330,7 +335,7 @@ fn with_click(click: Option<f64>, heard: &[f64]) -> passagework::judge::Check {
     take.check_with(&JudgeOptions {
         click: Some(ClickOptions {
             beat_quarters: 1.0,
-            bpm: 120.0,
+            bpm,
             at_s: click,
         }),
         ..JudgeOptions::default()
@@ -372,6 +377,38 @@ fn clicks_of_another_tempo_set_no_phase() {
     let click = with_click(None, &heard).tempo.click.unwrap();
     assert_eq!(click.first_s, None);
     assert!(click.clicks_disagree);
+}
+
+/// A metronome on eighths or on half bars is a common practice: its clicks are counted so.
+#[test]
+fn a_click_of_twice_or_half_the_tempo_is_counted_so() {
+    for (bpm, quarters) in [(240.0, 0.5), (60.0, 2.0), (40.0, 3.0)] {
+        let check = with_click_of(bpm, Some(0.5), &[]);
+        let click = check.tempo.click.unwrap();
+        assert_eq!(click.beat_quarters, Some(quarters));
+        let mean = click.offset_mean_ms.unwrap();
+        let away = (mean - 12.0).rem_euclid(500.0);
+        assert!(away.min(500.0 - away) < 0.5, "mean {mean} ms");
+        assert!(click.offset_sd_ms.unwrap() < 0.5);
+    }
+}
+
+#[test]
+fn against_a_click_of_another_tempo_nothing_is_measured() {
+    for bpm in [170.0, 88.0] {
+        let check = with_click_of(bpm, Some(0.5), &[]);
+        let click = check.tempo.click.unwrap();
+        assert!(click.other_tempo);
+        assert_eq!(
+            (
+                click.offset_mean_ms,
+                click.offset_sd_ms,
+                click.trend_ms_per_min
+            ),
+            (None, None, None)
+        );
+        assert_eq!(check.notes[5].deviation_from, DeviationFrom::Local);
+    }
 }
 
 #[test]
