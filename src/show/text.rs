@@ -313,9 +313,10 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
         (FindingKind::Uneven, _) => {
             let to = *finding.places.first()?;
             format!(
-                "{} to {} alone, back and forth and even; then {place}.",
+                "{} to {} alone, back and forth and even; then {}.",
                 line.notes[to.checked_sub(1)?].written,
-                line.notes[to].written
+                line.notes[to].written,
+                super::words::bars_of(line, finding),
             )
         }
         (FindingKind::Pushing | FindingKind::Dragging, _) => {

@@ -6,6 +6,8 @@ use crate::line::{Line, LineNote, Spelling, key_alter};
 /// Most places that a finding names one by one.
 const PLACES_NAMED: usize = 6;
 
+const REGISTER_ADVICE: &str = "another register spoke: check the fingering and keep the air steady";
+
 /// Fills the text of every finding.
 pub fn put_into_words(line: &Line, check: &mut Check) {
     let texts: Vec<String> = check
@@ -45,6 +47,13 @@ pub fn place(line: &Line, finding: &Finding) -> String {
             named_bars(line, &finding.places)
         }
         (Place::Note { index }, _) => at_note(&notes[index]),
+        (_, FindingKind::Uneven) if is_change(finding.cause) => {
+            if spread_places(line, &finding.places) {
+                named_bars(line, &finding.places)
+            } else {
+                at_note(&notes[finding.places[0]])
+            }
+        }
         (_, FindingKind::Transposed) => "whole take".into(),
         (_, FindingKind::Pushing | FindingKind::Dragging) if finding.cause == Cause::Drift => {
             "whole take".into()
@@ -57,6 +66,20 @@ pub fn place(line: &Line, finding: &Finding) -> String {
             _,
         ) => bars_between(&notes[first_index], &notes[last_index]),
     }
+}
+
+/// Whether an uneven run is one finger change's fault: it is told where that stands.
+fn is_change(cause: Cause) -> bool {
+    !matches!(
+        cause,
+        Cause::Limping | Cause::Scatter | Cause::RecurringLate
+    )
+}
+
+/// The bars a finding stretches over.
+pub fn bars_of(line: &Line, finding: &Finding) -> String {
+    let (first, last) = (finding.place.first(), finding.place.last());
+    bars_between(&line.notes[first], &line.notes[last])
 }
 
 fn spread_places(line: &Line, places: &[usize]) -> bool {
@@ -145,6 +168,10 @@ fn wrong(line: &Line, check: &Check, finding: &Finding) -> String {
         return format!("{} came wrong: play it alone first", written.name());
     };
     let by = finding.value.unwrap_or(0.0) as i32;
+    if let Place::Span { last_index, .. } = finding.place {
+        let last = line.notes[last_index].written;
+        return passage_in_another_register(finding, written, last, by);
+    }
     let came = if by.abs() > 7 {
         format!("{written} came as {heard}")
     } else {
@@ -163,10 +190,11 @@ fn wrong(line: &Line, check: &Check, finding: &Finding) -> String {
             format!("the {} ended with the bar before", sign_name(heard.alter))
         }
         Cause::AccidentalOverlooked => format!("look at the {sign}"),
-        Cause::Octave if by.abs() == 12 => octave_advice(by).into(),
-        Cause::Octave | Cause::Register => {
-            "another register spoke: check the fingering and keep the air steady".into()
+        Cause::Octave if by.abs() == 12 => {
+            let side = if by > 0 { "high" } else { "low" };
+            format!("an octave {side}: {}", octave_advice(by))
         }
+        Cause::Octave | Cause::Register => REGISTER_ADVICE.into(),
         Cause::SameNoteAgain => format!("look up the fingering of {written}"),
         Cause::SamePlaceAgain => {
             let before = check.notes[index].attempts.len();
@@ -192,11 +220,30 @@ fn wrong(line: &Line, check: &Check, finding: &Finding) -> String {
     format!("{came}{places}: {advice}")
 }
 
+fn passage_in_another_register(
+    finding: &Finding,
+    first: Spelling,
+    last: Spelling,
+    by: i32,
+) -> String {
+    let n = finding.places.len();
+    let side = if by > 0 { "high" } else { "low" };
+    let (interval, advice) = match by.abs() {
+        12 => ("an octave", octave_advice(by)),
+        19 => ("a twelfth", REGISTER_ADVICE),
+        24 => ("two octaves", REGISTER_ADVICE),
+        _ => {
+            return format!("{n} notes, {first} to {last}: {REGISTER_ADVICE}");
+        }
+    };
+    format!("{n} notes, {first} to {last}, came {interval} {side}: {advice}")
+}
+
 fn octave_advice(by: i32) -> &'static str {
     if by > 0 {
-        "an octave high: read the ledger lines, keep the air calm"
+        "read the ledger lines, keep the air calm"
     } else {
-        "an octave low: read the ledger lines, keep the air moving"
+        "read the ledger lines, keep the air moving"
     }
 }
 

@@ -68,8 +68,45 @@ fn a_slow_change_is_said_with_its_notes_and_error() {
     });
     let text = &texts(&take)[0];
     assert!(
-        text.starts_with("bars 1-2: the change E4 to D4 comes 22 ms late (+-"),
+        text.starts_with("bar 1, beat 4.25: the change E4 to D4 comes 22 ms late (+-"),
         "{text}"
+    );
+}
+
+/// A clarinet overblows at the twelfth (19 semitones), other woodwinds at the octave (12).
+#[test]
+fn a_passage_in_another_register_is_one_finding() {
+    let line = scale_line(32, 0.5);
+    for (by, words) in [
+        (
+            12,
+            "an octave high: read the ledger lines, keep the air calm",
+        ),
+        (
+            -12,
+            "an octave low: read the ledger lines, keep the air moving",
+        ),
+        (
+            19,
+            "a twelfth high: another register spoke: check the fingering and keep the air steady",
+        ),
+    ] {
+        // The second bar, one note of which came right.
+        let take = take_of(&line, |idx| match idx {
+            8..=10 | 12..=15 => by,
+            _ => 0,
+        });
+        let said = texts(&take);
+        let (first, last) = (line.notes[8].written, line.notes[15].written);
+        assert_eq!(
+            said,
+            [format!("bar 2: 7 notes, {first} to {last}, came {words}")]
+        );
+    }
+    // Two notes are told one by one.
+    assert_eq!(
+        texts(&take_of(&line, |idx| if idx < 2 { 12 } else { 0 })).len(),
+        2
     );
 }
 

@@ -2,13 +2,17 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::super::check::{Cause, FindingKind};
+use super::super::check::{Cause, FindingKind, Place};
 use super::{Evidence, Weighed};
 use crate::align::Outcome;
 use crate::line::key_alter;
 
 /// A reading error shows in at least so many notes, and in more than half of those it could.
 const SEVERAL: usize = 2;
+/// So many notes in a row off by one and the same octave or register are one passage misread or
+/// one register that spoke, with at most this many notes between two of them that were not.
+const PASSAGE: usize = 3;
+const PASSAGE_BETWEEN: usize = 1;
 /// A twelfth, in semitones: where a clarinet overblows.
 const TWELFTH: i32 = 19;
 
@@ -39,6 +43,10 @@ pub fn wrong(evidence: &Evidence) -> Vec<Weighed> {
         .collect();
     let mut told = BTreeSet::new();
     let mut weighed = Vec::new();
+    for members in passages(evidence, &wrongs) {
+        told.extend(members.iter().map(|w| w.idx));
+        weighed.push(tell_passage(evidence, &members));
+    }
     let groups = [
         by_letter(evidence, &wrongs),
         by_written_pitch(evidence, &wrongs),
@@ -89,6 +97,30 @@ fn tell(evidence: &Evidence, cause: Cause, members: &[WrongNote]) -> Weighed {
             .to_string(),
     );
     Weighed { weight, finding }
+}
+
+/// Passages that came out in another octave or register as a whole.
+fn passages(evidence: &Evidence, wrongs: &[WrongNote]) -> Vec<Vec<WrongNote>> {
+    let far: Vec<WrongNote> = wrongs
+        .iter()
+        .filter(|w| matches!(single_cause(evidence, w), Cause::Octave | Cause::Register))
+        .copied()
+        .collect();
+    far.chunk_by(|a, b| a.by == b.by && b.idx - a.idx <= PASSAGE_BETWEEN + 1)
+        .filter(|members| members.len() >= PASSAGE)
+        .map(<[_]>::to_vec)
+        .collect()
+}
+
+fn tell_passage(evidence: &Evidence, members: &[WrongNote]) -> Weighed {
+    let (first, last) = (members[0], members[members.len() - 1]);
+    let mut weighed = tell(evidence, single_cause(evidence, &first), members);
+    weighed.finding.place = Place::Span {
+        first_index: first.idx,
+        last_index: last.idx,
+    };
+    weighed.weight += 10.0 * members.len() as f64;
+    weighed
 }
 
 /// Letters that the key signature, misread, turns into what was heard in most places.

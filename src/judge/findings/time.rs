@@ -75,7 +75,12 @@ fn tell(evidence: &Evidence, faults: &[Fault]) -> Weighed {
         Cause::Limping | Cause::Scatter => faults.iter().map(|f| f.run.first_index).collect(),
         _ => faults.iter().map(|f| f.change.1).collect(),
     };
-    finding.written = Some(evidence.line.notes[first.change.1].written.to_string());
+    let changed = &evidence.line.notes[first.change.1];
+    finding.written = Some(changed.written.to_string());
+    if first.cause == Cause::FingerChange {
+        finding.bar = changed.bar.clone();
+        finding.beat = changed.beat;
+    }
     Weighed {
         weight: 60.0 + (5.0 * worst.value_ms.abs() / worst.run.threshold_ms).min(60.0) + n,
         finding,
