@@ -101,6 +101,8 @@ struct Belief {
     /// Onset of the last note, and of the one before it.
     onset_s: f64,
     before_s: f64,
+    /// When line note i began, given that what came after it is none of the line.
+    off_began_s: Vec<f64>,
 }
 
 pub struct Follower {
@@ -153,6 +155,7 @@ impl Follower {
             unstarted: 1.0,
             onset_s: 0.0,
             before_s: 0.0,
+            off_began_s: vec![0.0; expected.len()],
         };
         Follower {
             expected,
@@ -257,7 +260,13 @@ impl Follower {
             }
             self.history.push_back((note, self.settled.clone()));
             self.sounded_until_s = self.sounded_until_s.max(heard.offset_s);
-            self.settled_s = heard.onset_s + SAME_ONSET_S;
+            // A ripple does not take the place of a note that began with it.
+            let same_s = if heard.confidence >= CERTAIN {
+                SAME_ONSET_S
+            } else {
+                -SAME_ONSET_S
+            };
+            self.settled_s = self.settled_s.max(heard.onset_s + same_s);
         }
         let settled_s = self.settled_s;
         self.begun.retain(|note| note.onset_s > settled_s);
@@ -470,7 +479,8 @@ impl Belief {
         let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
         let jumps = jumps(&both, expected);
         let since_on = (note.onset_s - self.onset_s).max(1e-3).ln();
-        let since_off = (note.onset_s - self.before_s).max(1e-3).ln();
+        let since = |began_s: &f64| (note.onset_s - began_s).max(1e-3).ln();
+        let since_off: Vec<f64> = self.off_began_s.iter().map(since).collect();
         let time = |from: usize, to: usize, log_since: f64| -> f64 {
             let Some(log_tempo) = log_tempo else {
                 return 1.0;
@@ -492,7 +502,7 @@ impl Belief {
             for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i {
                 let missed = e(expected.missed_between(from, i));
                 comes += missed * self.on[from] * time(from, i, since_on);
-                comes += missed * self.off[from] * time(from, i, since_off);
+                comes += missed * self.off[from] * time(from, i, since_off[from]);
             }
             if i > 0 && comes > 0.0 {
                 came_on[i] = self.on[i - 1] * time(i - 1, i, since_on) / comes;
@@ -506,6 +516,15 @@ impl Belief {
         let off: Vec<f64> = (0..n)
             .map(|i| self.on[i] * extra + self.off[i] * extra_again)
             .collect();
+        let off_began_s: Vec<f64> = (0..n)
+            .map(|i| {
+                if self.on[i] * extra >= self.off[i] * extra_again {
+                    self.onset_s
+                } else {
+                    self.off_began_s[i]
+                }
+            })
+            .collect();
         let mut belief = Belief {
             on,
             off,
@@ -513,6 +532,7 @@ impl Belief {
             unstarted: self.unstarted * outside,
             onset_s: note.onset_s,
             before_s: self.onset_s,
+            off_began_s,
         };
         belief.normalise();
         belief
