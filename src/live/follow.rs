@@ -50,6 +50,12 @@ const TEMPO_PAIRS_MIN: usize = 3;
 /// Pairs this near to each other share a tempo, natural log of seconds a quarter.
 const TEMPO_NEAR: f64 = 0.3;
 
+/// Steps that a pace rests on at the most; how many one slip takes away; and how many it needs to
+/// be half as sure as one that is known.
+const PACE_STEPS: f64 = 8.0;
+const PACE_SLIP_STEPS: f64 = 2.0;
+const PACE_PRIOR_STEPS: f64 = 0.5;
+
 /// Settled notes at which the alignment may still put the follower right.
 const HISTORY_NOTES: usize = 32;
 
@@ -89,6 +95,53 @@ struct Note {
     fits: Vec<f64>,
 }
 
+/// How fast the playing is that led to a place.
+#[derive(Clone, Copy, Default)]
+struct Pace {
+    /// Natural log of the seconds of a quarter.
+    log_quarter_s: f64,
+    /// Steps that speak for it, up to `PACE_STEPS`; none: not known.
+    n_steps: f64,
+}
+
+impl Pace {
+    /// Likelihood of a step of that many quarters and seconds (natural logs), against any time.
+    fn likelihood(self, log_quarters: f64, log_s: f64) -> f64 {
+        if self.n_steps < 1.0 {
+            return 1.0;
+        }
+        let off = log_s - log_quarters - self.log_quarter_s;
+        let known = self.n_steps / (self.n_steps + PACE_PRIOR_STEPS);
+        let sd = f64::from(model::RHYTHM_SD) / known.sqrt();
+        f64::from(known as f32 * model::ON_TIME + model::deviation_cost(off as f32, sd as f32))
+            .exp()
+    }
+
+    /// The pace after such a step.
+    fn after(self, log_quarters: f64, log_s: f64) -> Pace {
+        let step = log_s - log_quarters;
+        let off = step - self.log_quarter_s;
+        if self.n_steps < 1.0 {
+            return Pace {
+                log_quarter_s: step,
+                n_steps: 1.0,
+            };
+        }
+        if off.abs() > TEMPO_NEAR {
+            // A slip; when they go on, the tempo is another.
+            return Pace {
+                n_steps: self.n_steps - PACE_SLIP_STEPS,
+                ..self
+            };
+        }
+        let n_steps = (self.n_steps + 1.0).min(PACE_STEPS);
+        Pace {
+            log_quarter_s: self.log_quarter_s + off / n_steps,
+            n_steps,
+        }
+    }
+}
+
 /// Probabilities after a note.
 #[derive(Clone)]
 struct Belief {
@@ -103,6 +156,9 @@ struct Belief {
     before_s: f64,
     /// When line note i began, given that what came after it is none of the line.
     off_began_s: Vec<f64>,
+    /// Pace of the likeliest way to each of them.
+    on_pace: Vec<Pace>,
+    off_pace: Vec<Pace>,
 }
 
 pub struct Follower {
@@ -156,6 +212,8 @@ impl Follower {
             onset_s: 0.0,
             before_s: 0.0,
             off_began_s: vec![0.0; expected.len()],
+            on_pace: vec![Pace::default(); expected.len()],
+            off_pace: vec![Pace::default(); expected.len()],
         };
         Follower {
             expected,
@@ -253,8 +311,7 @@ impl Follower {
             } else if heard.confidence >= CERTAIN {
                 self.unnoticed += 1;
             }
-            let log_tempo = self.log_tempo();
-            self.settled = self.settled.after(&note, &self.expected, log_tempo);
+            self.settled = self.settled.after(&note, &self.expected);
             if self.history.len() == HISTORY_NOTES {
                 self.history.pop_front();
             }
@@ -295,15 +352,21 @@ impl Follower {
         }
         belief.on[place] = belief.on[place].max(PUT_RIGHT_FROM) * PUT_RIGHT;
         belief.normalise();
-        let mut belief = belief.clone();
         // The tempo is that of the right places too.
-        self.places.clear();
-        let known = places.iter().rev().take(TEMPO_PAIRS + 1).rev();
-        self.places
-            .extend(known.map(|(index, onset_s)| (index - self.expected.first, *onset_s)));
-        let log_tempo = self.log_tempo();
+        let known: Vec<(usize, f64)> = places
+            .iter()
+            .rev()
+            .take(TEMPO_PAIRS + 1)
+            .rev()
+            .map(|(index, onset_s)| (index - self.expected.first, *onset_s))
+            .collect();
+        if let Some(pace) = pace_of(&known, &self.expected) {
+            belief.on_pace[place] = pace;
+        }
+        self.places = known;
+        let mut belief = belief.clone();
         for (note, after) in self.history.iter_mut().skip(at + 1) {
-            belief = belief.after(note, &self.expected, log_tempo);
+            belief = belief.after(note, &self.expected);
             *after = belief.clone();
         }
         self.settled = belief;
@@ -340,33 +403,7 @@ impl Follower {
     }
 
     fn advance_now(&mut self, note: &Note) {
-        let log_tempo = self.log_tempo();
-        self.now = self.now.after(note, &self.expected, log_tempo);
-    }
-
-    /// Natural log of the seconds of a quarter, from the last places said.
-    fn log_tempo(&self) -> Option<f64> {
-        let mut votes: Vec<f64> = self
-            .places
-            .windows(2)
-            .rev()
-            .take(TEMPO_PAIRS)
-            .filter(|pair| pair[1].0 > pair[0].0 && pair[1].0 - pair[0].0 <= 2)
-            .filter_map(|pair| {
-                let at = |idx: usize| self.expected.notes[idx].onset_quarters;
-                let quarters = at(pair[1].0) - at(pair[0].0);
-                let seconds = pair[1].1 - pair[0].1;
-                (quarters > 1e-3 && seconds > 0.01).then(|| (seconds / quarters).ln())
-            })
-            .collect();
-        if votes.len() < TEMPO_PAIRS_MIN || self.lost {
-            return None;
-        }
-        votes.sort_by(f64::total_cmp);
-        let middle = votes[votes.len() / 2];
-        // A tempo that half of the pairs do not share is none.
-        let near = votes.iter().filter(|v| (*v - middle).abs() < TEMPO_NEAR);
-        (2 * near.count() > votes.len()).then_some(middle)
+        self.now = self.now.after(note, &self.expected);
     }
 
     /// Belief in places other than that of note `place`.
@@ -460,13 +497,39 @@ impl Follower {
     }
 }
 
+/// Pace of some notes of the line: place and onset of each, in order.
+fn pace_of(places: &[(usize, f64)], expected: &Expected) -> Option<Pace> {
+    let mut votes: Vec<f64> = places
+        .windows(2)
+        .filter(|pair| pair[1].0 > pair[0].0 && pair[1].0 - pair[0].0 <= 2)
+        .filter_map(|pair| {
+            let at = |idx: usize| expected.notes[idx].onset_quarters;
+            let quarters = at(pair[1].0) - at(pair[0].0);
+            let seconds = pair[1].1 - pair[0].1;
+            (quarters > 1e-3 && seconds > 0.01).then(|| (seconds / quarters).ln())
+        })
+        .collect();
+    if votes.len() < TEMPO_PAIRS_MIN {
+        return None;
+    }
+    votes.sort_by(f64::total_cmp);
+    let middle = votes[votes.len() / 2];
+    // A tempo that half of the pairs do not share is none.
+    let near = votes.iter().filter(|v| (*v - middle).abs() < TEMPO_NEAR);
+    let n_steps = near.count();
+    (2 * n_steps > votes.len()).then_some(Pace {
+        log_quarter_s: middle,
+        n_steps: n_steps as f64,
+    })
+}
+
 impl Belief {
     fn total(&self) -> f64 {
         self.on.iter().sum::<f64>() + self.off.iter().sum::<f64>() + self.unstarted
     }
 
     /// The belief after one more note.
-    fn after(&self, note: &Note, expected: &Expected, log_tempo: Option<f64>) -> Belief {
+    fn after(&self, note: &Note, expected: &Expected) -> Belief {
         let e = |log: f32| f64::from(log).exp();
         let n = expected.len();
         let c = note.confidence;
@@ -481,31 +544,46 @@ impl Belief {
         let since_on = (note.onset_s - self.onset_s).max(1e-3).ln();
         let since = |began_s: &f64| (note.onset_s - began_s).max(1e-3).ln();
         let since_off: Vec<f64> = self.off_began_s.iter().map(since).collect();
-        let time = |from: usize, to: usize, log_since: f64| -> f64 {
-            let Some(log_tempo) = log_tempo else {
-                return 1.0;
-            };
-            let graces = expected.notes[from].grace || expected.notes[to].grace;
-            if graces {
-                return 1.0;
-            }
-            let log_quarters = f64::from(expected.notes[from].log_to_later[to - from - 1]);
-            let off = (log_since - log_tempo - log_quarters) as f32;
-            e(model::ON_TIME + model::deviation_cost(off, model::RHYTHM_SD))
-        };
+        let (likeliest, _) = self.likeliest();
         let mut on = vec![0.0; n];
         let mut came_on = vec![0.0; n];
+        let mut on_pace = vec![self.on_pace.get(likeliest).copied().unwrap_or_default(); n];
         for (i, on) in on.iter_mut().enumerate() {
             let fit = c * note.fits[expected.notes[i].pitch];
             let mut comes = self.unstarted * e(start_cost(expected, i));
             comes += pause * jumps[i];
+            let mut most = comes;
             for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i {
                 let missed = e(expected.missed_between(from, i));
-                comes += missed * self.on[from] * time(from, i, since_on);
-                comes += missed * self.off[from] * time(from, i, since_off[from]);
+                let graces = expected.notes[from].grace || expected.notes[i].grace;
+                let log_quarters = f64::from(expected.notes[from].log_to_later[i - from - 1]);
+                let ways = [
+                    (self.on[from], self.on_pace[from], since_on),
+                    (self.off[from], self.off_pace[from], since_off[from]),
+                ];
+                for (k, (probability, pace, log_s)) in ways.into_iter().enumerate() {
+                    let time = if graces {
+                        1.0
+                    } else {
+                        pace.likelihood(log_quarters, log_s)
+                    };
+                    let way = missed * probability * time;
+                    comes += way;
+                    if way > most {
+                        most = way;
+                        on_pace[i] = if graces {
+                            pace
+                        } else {
+                            pace.after(log_quarters, log_s)
+                        };
+                    }
+                    if from + 1 == i && k == 0 {
+                        came_on[i] = way;
+                    }
+                }
             }
-            if i > 0 && comes > 0.0 {
-                came_on[i] = self.on[i - 1] * time(i - 1, i, since_on) / comes;
+            if comes > 0.0 {
+                came_on[i] /= comes;
             }
             *on = comes * fit;
         }
@@ -516,15 +594,15 @@ impl Belief {
         let off: Vec<f64> = (0..n)
             .map(|i| self.on[i] * extra + self.off[i] * extra_again)
             .collect();
-        let off_began_s: Vec<f64> = (0..n)
+        let (off_began_s, off_pace) = (0..n)
             .map(|i| {
                 if self.on[i] * extra >= self.off[i] * extra_again {
-                    self.onset_s
+                    (self.onset_s, self.on_pace[i])
                 } else {
-                    self.off_began_s[i]
+                    (self.off_began_s[i], self.off_pace[i])
                 }
             })
-            .collect();
+            .unzip();
         let mut belief = Belief {
             on,
             off,
@@ -533,6 +611,8 @@ impl Belief {
             onset_s: note.onset_s,
             before_s: self.onset_s,
             off_began_s,
+            on_pace,
+            off_pace,
         };
         belief.normalise();
         belief
