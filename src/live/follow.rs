@@ -43,6 +43,14 @@ const BEGUN_PITCH_SE: f64 = 0.2;
 /// A begun note up to this much later than a settled one is the same, seconds.
 const SAME_ONSET_S: f64 = 0.035;
 
+/// … of this pitch, semitones.
+const SAME_PITCH_SEMITONES: f64 = 0.65;
+
+/// Log-odds that a settled note of a pitch that sounded already is one: constant, and how much
+/// those of the hearing and those of the attack count. Logistic regression on 6,427 such notes of
+/// made takes (210, half of them tonguing exercises or in loud rooms).
+const AGAIN_LOG_ODDS: [f64; 3] = [-0.09, 0.91, 0.39];
+
 /// Pairs of notes that vote on the tempo, and how many it takes at least.
 const TEMPO_PAIRS: usize = 8;
 const TEMPO_PAIRS_MIN: usize = 3;
@@ -89,8 +97,11 @@ const EXPECTED_FROM: f64 = 0.2;
 #[derive(Clone, Debug)]
 struct Note {
     onset_s: f64,
+    midi: f64,
     silence_s: f64,
     confidence: f64,
+    /// Where it has only begun and its pitch sounded already: see [`Begun`].
+    again: Option<f64>,
     /// Likelihood of being each of the line's pitches.
     fits: Vec<f64>,
 }
@@ -269,6 +280,8 @@ impl Follower {
         }
         let note = Note {
             onset_s: begun.onset_s,
+            midi: begun.midi,
+            again: begun.again,
             silence_s: begun.silence_s,
             confidence: match begun.again {
                 Some(probability) => probability.min(BEGUN_CONFIDENCE),
@@ -300,9 +313,9 @@ impl Follower {
             let note = Note {
                 onset_s: heard.onset_s,
                 silence_s: (heard.onset_s - self.sounded_until_s).max(0.0),
-                confidence: heard
-                    .confidence
-                    .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX),
+                midi: heard.midi,
+                again: None,
+                confidence: self.confidence(heard),
                 fits: self.fits(&offers, (heard.cents_se / 100.0).clamp(0.0, 1.0)),
             };
             let noticed = |begun: &Note| (begun.onset_s - heard.onset_s).abs() < NOTICED_S;
@@ -373,6 +386,31 @@ impl Follower {
         self.replay();
         let onset_s = self.now.onset_s;
         self.say(onset_s, said_s, false, events);
+    }
+
+    /// How sure a settled note is; one of a pitch that sounded already by its attack too, as it
+    /// was noticed.
+    fn confidence(&self, heard: &HeardNote) -> f64 {
+        let apart_s = |begun: &Note| (begun.onset_s - heard.onset_s).abs();
+        let again = self
+            .begun
+            .iter()
+            .filter(|begun| apart_s(begun) < SAME_ONSET_S)
+            .filter(|begun| (begun.midi - heard.midi).abs() < SAME_PITCH_SEMITONES)
+            .min_by(|a, b| apart_s(a).total_cmp(&apart_s(b)))
+            .and_then(|begun| begun.again);
+        let Some(again) = again else {
+            return heard
+                .confidence
+                .clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX);
+        };
+        let log_odds = |p: f64| {
+            let p = p.clamp(model::CONFIDENCE_MIN, model::CONFIDENCE_MAX);
+            (p / (1.0 - p)).ln()
+        };
+        let [constant, settled, noticed] = AGAIN_LOG_ODDS;
+        let both = constant + settled * log_odds(heard.confidence) + noticed * log_odds(again);
+        1.0 / (1.0 + (-both).exp())
     }
 
     fn fits(&self, offers: &[(f64, f64)], pitch_se: f64) -> Vec<f64> {
