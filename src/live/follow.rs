@@ -290,6 +290,10 @@ impl Follower {
             },
             fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
         };
+        if begun.weighed_again {
+            self.weigh_again(begun, said_s, events);
+            return;
+        }
         self.unnoticed = 0;
         if begun.revises && self.begun.pop().is_some() {
             self.replay();
@@ -297,6 +301,20 @@ impl Follower {
         self.advance_now(&note);
         self.begun.push(note);
         self.say(begun.onset_s, said_s, true, events);
+    }
+
+    /// A note that has begun is more or less likely than was said.
+    fn weigh_again(&mut self, begun: &Begun, said_s: f64, events: &mut Vec<Event>) {
+        let known = |note: &&mut Note| note.onset_s == begun.onset_s;
+        let (Some(note), Some(again)) = (self.begun.iter_mut().rev().find(known), begun.again)
+        else {
+            return;
+        };
+        note.confidence = again.min(BEGUN_CONFIDENCE);
+        note.again = begun.again;
+        self.replay();
+        let onset_s = self.now.onset_s;
+        self.say(onset_s, said_s, false, events);
     }
 
     /// Notes that the hearing has settled.
@@ -758,6 +776,7 @@ pub(super) mod tests {
                 revises: false,
                 expected: *off == 0,
                 again: None,
+                weighed_again: false,
             };
             let mut events = Vec::new();
             follower.begun(&begun, onset_s + 0.02, &mut events);
@@ -870,6 +889,7 @@ pub(super) mod tests {
                     revises: false,
                     expected: true,
                     again: None,
+                    weighed_again: false,
                 };
                 follower.begun(&begun, onset_s + 0.02, &mut events);
             }
@@ -910,6 +930,7 @@ pub(super) mod tests {
                 revises: false,
                 expected: true,
                 again: None,
+                weighed_again: false,
             };
             follower.begun(&begun, onset_s + 0.42, &mut events);
             if k == 0 {
