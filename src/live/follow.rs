@@ -30,6 +30,9 @@ const LOST: f64 = 0.4;
 const LOST_NOTES: usize = 3;
 /// Notes in a row without a place that is likely enough to say, after which it is unknown too.
 const UNSAID_NOTES: usize = 5;
+/// … or fewer of them in such a time, seconds: a wrong place is to be gone within two.
+const UNSAID_NOTES_MIN: usize = 2;
+const UNSAID_S: f64 = 1.0;
 const FOUND: f64 = 0.6;
 
 /// How sure a note is that has only begun: one that was waited for, and one that was not, which
@@ -188,6 +191,8 @@ pub struct Follower {
     said: Option<usize>,
     unsure: usize,
     unsaid: usize,
+    /// When a place was likely enough to say last, seconds.
+    likely_s: f64,
     lost: bool,
     /// Bar of the page and distance from its start of each note: two passes through a repeat
     /// are one place.
@@ -239,6 +244,7 @@ impl Follower {
             said: None,
             unsure: 0,
             unsaid: 0,
+            likely_s: 0.0,
             lost: false,
             page_place,
             rival_since_s: None,
@@ -498,13 +504,21 @@ impl Follower {
                 0
             };
         }
+        if probability >= SAID {
+            self.likely_s = said_s;
+        }
         let rival = started && self.elsewhere(place) > RIVAL * total;
         let since_s = *self.rival_since_s.get_or_insert(said_s);
         self.rival_since_s = rival.then_some(since_s);
         let rival = rival && said_s - since_s > RIVAL_S;
         let blind = self.unnoticed >= UNNOTICED_NOTES;
+        let unsaid_long = self.unsaid >= UNSAID_NOTES_MIN && said_s - self.likely_s > UNSAID_S;
         if !self.lost
-            && (self.unsure >= LOST_NOTES || self.unsaid >= UNSAID_NOTES || rival || blind)
+            && (self.unsure >= LOST_NOTES
+                || self.unsaid >= UNSAID_NOTES
+                || unsaid_long
+                || rival
+                || blind)
         {
             self.lost = true;
             events.push(Event::Lost {
@@ -896,6 +910,112 @@ pub(super) mod tests {
             follower.settled(&[note], onset_s + 0.28, &mut events);
         }
         events
+    }
+
+    /// A note of the line that has begun, waited for; `again` where its pitch sounded already.
+    fn begins(line: &Line, index: usize, onset_s: f64, again: Option<f64>) -> Begun {
+        Begun {
+            onset_s,
+            midi: f64::from(line.notes[index].sounding_midi),
+            silence_s: 0.0,
+            revises: false,
+            expected: true,
+            again,
+            weighed_again: false,
+        }
+    }
+
+    /// Three ripples after every note: the next one on time is the next one, not one before.
+    #[test]
+    fn a_place_keeps_its_time_through_ripples() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        for index in 0..12 {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            let mut events = Vec::new();
+            let begun = begins(&line, index, onset_s, None);
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+            assert_eq!(place(&events), Some(index), "{events:?}");
+            let mut notes = vec![heard(&line, index, onset_s)];
+            notes.extend([0.06, 0.12, 0.18].map(|after_s| HeardNote {
+                confidence: 0.05,
+                ..heard(&line, index, onset_s + after_s)
+            }));
+            follower.settled(&notes, onset_s + 0.28, &mut Vec::new());
+        }
+    }
+
+    /// A ripple of the note before, found where the new one begins, takes nothing away.
+    #[test]
+    fn a_ripple_leaves_the_note_that_began_with_it() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = Vec::new();
+        for index in 0..4 {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            follower.begun(
+                &begins(&line, index, onset_s, None),
+                onset_s + 0.02,
+                &mut events,
+            );
+        }
+        let ripple = HeardNote {
+            confidence: 0.03,
+            ..heard(&line, 2, 1.9)
+        };
+        follower.settled(&[ripple], 2.2, &mut events);
+        assert_eq!(follower.begun.len(), 1, "the note at 1.9 s stays");
+        assert_eq!(place(&events), Some(3), "{events:?}");
+    }
+
+    /// One pitch sixteen times, and then another.
+    fn tonguing() -> Line {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("tonguing.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCCCCCCCC|CCCCCCCC|DEFGABcd|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        read_line(&path, &LineOptions::default()).expect("the line is read")
+    }
+
+    /// Ripples halfway between notes of one pitch are as likely as not by their sound: the time
+    /// tells.
+    #[test]
+    fn the_tempo_tells_ripples_from_notes_of_one_pitch() {
+        let line = tonguing();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        for index in 0..16 {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            let mut events = Vec::new();
+            let again = (index > 0).then_some(0.9);
+            let note = begins(&line, index, onset_s, again);
+            follower.begun(&note, onset_s + 0.02, &mut events);
+            assert_eq!(place(&events), Some(index), "{events:?}");
+            if index > 3 && index % 3 == 0 {
+                let ripple = begins(&line, index, onset_s + 0.15, Some(0.5));
+                follower.begun(&ripple, onset_s + 0.17, &mut Vec::new());
+            }
+        }
+    }
+
+    #[test]
+    fn an_attack_weighed_again_as_a_ripple_gives_the_place_back() {
+        let line = tonguing();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = Vec::new();
+        for index in 0..6 {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            let again = (index > 0).then_some(0.95);
+            let note = begins(&line, index, onset_s, again);
+            follower.begun(&note, onset_s + 0.02, &mut events);
+        }
+        assert_eq!(place(&events), Some(5), "{events:?}");
+        let weighed = Begun {
+            again: Some(0.01),
+            weighed_again: true,
+            ..begins(&line, 5, 2.5, None)
+        };
+        follower.begun(&weighed, 2.54, &mut events);
+        assert_eq!(place(&events), Some(4), "{events:?}");
     }
 
     #[test]

@@ -743,8 +743,9 @@ mod tests {
             })
             .collect();
         let said = listen(&reed(&notes), &[60.0]);
-        assert_eq!(said.len(), 4, "{said:?}");
-        for ((_, begun), n) in said.iter().zip(&notes) {
+        let new: Vec<_> = said.iter().filter(|(_, b)| !b.weighed_again).collect();
+        assert_eq!(new.len(), 4, "{said:?}");
+        for ((_, begun), n) in new.into_iter().zip(&notes) {
             assert!((begun.onset_s - n.onset_s).abs() < 0.02, "{begun:?}");
         }
     }
@@ -766,6 +767,26 @@ mod tests {
         let said = listen(&sound, &[72.0, 71.0]);
         let pitches: Vec<f64> = said.iter().map(|(_, begun)| begun.midi.round()).collect();
         assert_eq!(pitches, [72.0, 71.0], "{said:?}");
+    }
+
+    /// What a room leaves of a note: its lowest partial, falling and rising by 10 dB.
+    #[test]
+    fn a_ripple_without_upper_partials_is_no_note() {
+        let mut sound = vec![0.0f32; 2 * RATE_HZ as usize];
+        for (k, x) in sound.iter_mut().enumerate() {
+            let t_s = k as f64 / f64::from(RATE_HZ);
+            let partial = |n: f64| (TAU * 261.63 * n * t_s).sin() / n;
+            *x = match t_s {
+                0.5..0.8 => 0.2 * (1..=6).map(|n| partial(f64::from(n))).sum::<f64>(),
+                0.8..1.6 => {
+                    let ripple = 1.0 + 0.5 * (TAU * 6.0 * (t_s - 0.8)).cos();
+                    0.1 * 10f64.powf(-(t_s - 0.8)) * ripple * partial(1.0)
+                }
+                _ => 0.0,
+            } as f32;
+        }
+        let said = listen(&sound, &[60.0]);
+        assert_eq!(said.len(), 1, "{said:?}");
     }
 
     #[test]
