@@ -8,6 +8,8 @@
 //! next is believed at once where the sound offers it; anything else has to last. What is
 //! said here is revised by what the whole-take hearing settles.
 
+use std::collections::VecDeque;
+
 use crate::convert::hz_to_midi;
 use crate::hear::HearOptions;
 use crate::hear::decimate::Decimator;
@@ -65,7 +67,7 @@ const ATTACK_AGAIN_DB: f64 = 3.0;
 const OVER_NOISE_DB: f64 = 10.0;
 
 /// A pitch that sounds already begins again with this probability, or nothing is said.
-const AGAIN: f64 = 0.35;
+const AGAIN: f64 = 0.5;
 
 /// An attack of the pitch that sounds, less likely than that, may still rise so long, seconds.
 const AGAIN_WAIT_S: f64 = 0.05;
@@ -84,6 +86,25 @@ const GLIDE_NEW_S: f64 = 0.06;
 const AGAIN_LOG_ODDS: [f64; 4] = [-6.0, 1.5, 2.83, -0.252];
 const SINCE_S: f64 = 0.05;
 const SINCE_UNIT_S: f64 = 0.02;
+
+/// It is said at once where the first look makes it as likely as this; else, and once more, when
+/// it has risen for so long, seconds: by then the upper partials of a note are there, and a ripple
+/// has none.
+const AGAIN_AT_ONCE: f64 = 0.9;
+const AGAIN_RISEN_S: f64 = 0.02;
+
+/// Log-odds then: constant, of the natural log of the fall in dB, of that of the upper partials'
+/// rise from their lowest in dB, a dB more than `BELOW_DB` under the peak of the note before, and a
+/// dB above the noise. Logistic regression on 7,624 attacks of 210 made takes (1,465 of them none):
+/// area under the curve 0.85, of the three above 0.73.
+const RISEN_LOG_ODDS: [f64; 5] = [-0.6, 0.5, 1.38, -0.095, -0.04];
+const BELOW_DB: f64 = 6.0;
+
+/// The lowest is looked for from so long before the floor of the gap, seconds.
+const LOWEST_S: f64 = 0.01;
+
+/// Looks kept: longer than any dip is deep, seconds.
+const LOOKS_S: f64 = 0.3;
 
 /// The floor of a gap is left this much before the rise makes an attack, dB: the floor's own
 /// noise is louder and softer by as much as the rest.
@@ -110,6 +131,8 @@ pub struct Begun {
     /// Where the pitch is that of the note before: probability that it is a note of its own and
     /// not a ripple or a room's tail.
     pub again: Option<f64>,
+    /// The last note once more, that probability known better.
+    pub weighed_again: bool,
 }
 
 pub struct Quick {
@@ -133,6 +156,10 @@ pub struct Quick {
     note: Option<Sounding>,
     waiting: Option<Waiting>,
     attack: Option<Attack>,
+    /// An attack said at once, which is weighed again.
+    said: Option<(Attack, Begun)>,
+    /// The newest looks: when, level, that of the upper partials.
+    looks: VecDeque<(f64, f64, f64)>,
     /// The level has fallen from its peak, and its lowest since.
     fallen: bool,
     peak_db: f64,
@@ -174,6 +201,29 @@ struct Attack {
     silence_s: f64,
     /// How far the level had fallen from the peak of the note before, dB.
     fall_db: f64,
+    /// Lowest before the rise and highest since: level and that of the upper partials, dB.
+    low_db: (f64, f64),
+    high_db: (f64, f64),
+}
+
+impl Attack {
+    fn rises(&mut self, db: (f64, f64)) {
+        self.high_db = (self.high_db.0.max(db.0), self.high_db.1.max(db.1));
+    }
+
+    /// Probability that it is a note's, when it has risen for `AGAIN_RISEN_S`.
+    fn risen_probability(&self, noise_dbfs: f64) -> f64 {
+        let [constant, fall, upper, below, over_noise] = RISEN_LOG_ODDS;
+        let log = |db: f64| db.clamp(1.0, 60.0).ln();
+        let below_db = self.fall_db - (self.high_db.0 - self.low_db.0) - BELOW_DB;
+        probability(
+            constant
+                + fall * log(self.fall_db)
+                + upper * log(self.high_db.1 - self.low_db.1)
+                + below * below_db.clamp(0.0, 34.0)
+                + over_noise * (self.high_db.0 - noise_dbfs).clamp(0.0, 60.0),
+        )
+    }
 }
 
 impl Quick {
@@ -204,6 +254,8 @@ impl Quick {
             note: None,
             waiting: None,
             attack: None,
+            said: None,
+            looks: VecDeque::new(),
             fallen: true,
             peak_db: -120.0,
             note_peak_db: -120.0,
@@ -247,6 +299,15 @@ impl Quick {
     fn look(&mut self, end: usize, expected: &[f64], noise_dbfs: f64, begun: &mut Vec<Begun>) {
         let now_s = (self.next_look * self.factor) as f64 / self.sample_rate_hz;
         let level_db = self.level_db(end);
+        let upper_db = self.upper_db(end);
+        self.looks.push_back((now_s, level_db, upper_db));
+        while self
+            .looks
+            .front()
+            .is_some_and(|look| look.0 < now_s - LOOKS_S)
+        {
+            self.looks.pop_front();
+        }
         let is_expected = |midi: f64| {
             expected
                 .iter()
@@ -257,6 +318,10 @@ impl Quick {
             now_s,
             self.note.is_some_and(|n| is_expected(n.midi)),
         );
+        if let Some(attack) = &mut self.attack {
+            attack.rises((level_db, upper_db));
+        }
+        self.weigh_again(now_s, (level_db, upper_db), noise_dbfs, begun);
         if level_db < noise_dbfs + OVER_NOISE_DB {
             self.waiting = None;
             // A rise inside the noise begins nothing.
@@ -304,20 +369,37 @@ impl Quick {
             Some(attack) => attack.at_s,
             None => waiting.since_s - 0.85 * span_s,
         };
+        if let (Some(attack), Some(note)) = (self.attack, &mut self.note)
+            && same(note.midi)
+            && attack.at_s - note.onset_s < YOUNG_S
+        {
+            // Still the attack of the note that sounds.
+            note.glide(midi, now_s);
+            self.attack = None;
+            return;
+        }
+        let risen_s = self.risen_s();
         let again = match (self.attack, self.note) {
             (Some(attack), Some(note)) if same(note.midi) => {
-                let since_s = attack.at_s - note.onset_s;
-                let below_db = self.note_peak_db - level_db;
-                Some(again_probability(since_s, attack.fall_db, below_db))
+                let risen = now_s - attack.rose_s >= risen_s;
+                let probability = if risen {
+                    attack.risen_probability(noise_dbfs)
+                } else {
+                    let since_s = attack.at_s - note.onset_s;
+                    let below_db = self.note_peak_db - level_db;
+                    again_probability(since_s, attack.fall_db, below_db)
+                };
+                Some((probability, risen))
             }
             _ => None,
         };
-        if again.is_some_and(|probability| probability < AGAIN)
-            && let (Some(attack), Some(note)) = (self.attack, &mut self.note)
+        if again.is_some_and(|(probability, risen)| {
+            probability < if risen { AGAIN } else { AGAIN_AT_ONCE }
+        }) && let (Some(attack), Some(note)) = (self.attack, &mut self.note)
         {
             // It may rise yet; if not, the note goes on.
             note.glide(midi, now_s);
-            if now_s - attack.rose_s > AGAIN_WAIT_S {
+            if now_s - attack.rose_s > AGAIN_WAIT_S.max(risen_s) {
                 self.attack = None;
             }
             return;
@@ -325,14 +407,20 @@ impl Quick {
         let young = self
             .note
             .is_some_and(|note| now_s - note.begun_s < YOUNG_S && self.attack.is_none());
-        begun.push(Begun {
+        let new = Begun {
             onset_s,
             midi,
             silence_s: self.attack.map_or(0.0, |attack| attack.silence_s),
             revises: young,
             expected,
-            again,
-        });
+            again: again.map(|(probability, _)| probability),
+            weighed_again: false,
+        };
+        begun.push(new);
+        self.said = match (self.attack, again) {
+            (Some(attack), Some((_, false))) => Some((attack, new)),
+            _ => None,
+        };
         let begun_s = match self.note {
             Some(note) if young => note.begun_s,
             _ => now_s,
@@ -347,6 +435,29 @@ impl Quick {
         self.attack = None;
     }
 
+    /// How long an attack has to rise before it is weighed anew, seconds: the level is a period's.
+    fn risen_s(&self) -> f64 {
+        AGAIN_RISEN_S.max(1.5 * self.span() as f64 / self.rate)
+    }
+
+    /// Tells how likely the attack said at once is when it has risen.
+    fn weigh_again(&mut self, now_s: f64, db: (f64, f64), noise_dbfs: f64, begun: &mut Vec<Begun>) {
+        let risen_s = self.risen_s();
+        let Some((attack, said)) = &mut self.said else {
+            return;
+        };
+        attack.rises(db);
+        if now_s - attack.rose_s >= risen_s {
+            begun.push(Begun {
+                again: Some(attack.risen_probability(noise_dbfs)),
+                weighed_again: true,
+                revises: false,
+                ..*said
+            });
+            self.said = None;
+        }
+    }
+
     /// Sees the level fall and rise again.
     fn follow_level(&mut self, level_db: f64, now_s: f64, again: bool) {
         let least_db = if again { ATTACK_AGAIN_DB } else { ATTACK_DB };
@@ -359,7 +470,14 @@ impl Quick {
             }
             self.low_db = self.low_db.min(level_db);
             if level_db - self.low_db >= least_db {
+                let from_s = self.low_at_s - LOWEST_S;
+                let dip = self.looks.iter().filter(|look| look.0 >= from_s);
+                let low_db = dip.fold((level_db, f64::INFINITY), |low, look| {
+                    (low.0.min(look.1), low.1.min(look.2))
+                });
                 self.attack = Some(Attack {
+                    low_db,
+                    high_db: (f64::NEG_INFINITY, f64::NEG_INFINITY),
                     at_s: self.low_at_s,
                     rose_s: now_s,
                     silence_s: (self.low_at_s - self.fell_at_s).max(0.0),
@@ -379,18 +497,30 @@ impl Quick {
         }
     }
 
-    /// Mean power of the newest period (of the note that sounds), dB re full scale.
-    fn level_db(&self, end: usize) -> f64 {
-        let span = match self.note {
+    /// Samples of the newest period (of the note that sounds).
+    fn span(&self) -> usize {
+        match self.note {
             Some(note) => {
                 let period = self.rate / crate::convert::midi_to_hz(note.midi, 440.0);
                 (period.round() as usize).max(self.span_min)
             }
             None => self.span_min.max(self.lag_max / 2),
-        };
-        let newest = &self.sound[end - span.min(end)..end];
+        }
+    }
+
+    /// Mean power of the newest period, dB re full scale.
+    fn level_db(&self, end: usize) -> f64 {
+        let newest = &self.sound[end - self.span().min(end)..end];
         let power: f32 = newest.iter().map(|x| x * x).sum::<f32>() / newest.len() as f32;
         10.0 * (f64::from(power) + 1e-12).log10()
+    }
+
+    /// The same of its second difference, in which the upper partials prevail.
+    fn upper_db(&self, end: usize) -> f64 {
+        let newest = &self.sound[end - (self.span() + 2).min(end)..end];
+        let second = |x: &[f32]| x[2] - 2.0 * x[1] + x[0];
+        let power: f32 = newest.windows(3).map(|x| second(x).powi(2)).sum::<f32>();
+        10.0 * (f64::from(power / newest.len().max(1) as f32) + 1e-12).log10()
     }
 
     /// Pitch of the newest sound, as fractional MIDI number and as lag in samples.
@@ -494,6 +624,10 @@ fn again_probability(since_s: f64, fall_db: f64, below_db: f64) -> f64 {
         + since * ((since_s - SINCE_S) / SINCE_UNIT_S).clamp(-2.0, 2.0)
         + fall * fall_db.clamp(1.0, 60.0).ln()
         + below * below_db.clamp(0.0, 40.0);
+    probability(log_odds)
+}
+
+fn probability(log_odds: f64) -> f64 {
     1.0 / (1.0 + (-log_odds).exp())
 }
 
@@ -609,8 +743,9 @@ mod tests {
             })
             .collect();
         let said = listen(&reed(&notes), &[60.0]);
-        assert_eq!(said.len(), 4, "{said:?}");
-        for ((_, begun), n) in said.iter().zip(&notes) {
+        let new: Vec<_> = said.iter().filter(|(_, b)| !b.weighed_again).collect();
+        assert_eq!(new.len(), 4, "{said:?}");
+        for ((_, begun), n) in new.into_iter().zip(&notes) {
             assert!((begun.onset_s - n.onset_s).abs() < 0.02, "{begun:?}");
         }
     }
@@ -632,6 +767,26 @@ mod tests {
         let said = listen(&sound, &[72.0, 71.0]);
         let pitches: Vec<f64> = said.iter().map(|(_, begun)| begun.midi.round()).collect();
         assert_eq!(pitches, [72.0, 71.0], "{said:?}");
+    }
+
+    /// What a room leaves of a note: its lowest partial, falling and rising by 10 dB.
+    #[test]
+    fn a_ripple_without_upper_partials_is_no_note() {
+        let mut sound = vec![0.0f32; 2 * RATE_HZ as usize];
+        for (k, x) in sound.iter_mut().enumerate() {
+            let t_s = k as f64 / f64::from(RATE_HZ);
+            let partial = |n: f64| (TAU * 261.63 * n * t_s).sin() / n;
+            *x = match t_s {
+                0.5..0.8 => 0.2 * (1..=6).map(|n| partial(f64::from(n))).sum::<f64>(),
+                0.8..1.6 => {
+                    let ripple = 1.0 + 0.5 * (TAU * 6.0 * (t_s - 0.8)).cos();
+                    0.1 * 10f64.powf(-(t_s - 0.8)) * ripple * partial(1.0)
+                }
+                _ => 0.0,
+            } as f32;
+        }
+        let said = listen(&sound, &[60.0]);
+        assert_eq!(said.len(), 1, "{said:?}");
     }
 
     #[test]
