@@ -125,6 +125,9 @@ fn runs(check: &Check) -> Option<String> {
         count(Verdict::Uneven),
         count(Verdict::CannotTell)
     );
+    if uneven_by_scatter_alone(check) {
+        text.push_str("; no finger change stands out of the ordinary scatter");
+    }
     if let Some(same) = check
         .repeated
         .iter()
@@ -138,6 +141,12 @@ fn runs(check: &Check) -> Option<String> {
         );
     }
     Some(text)
+}
+
+/// Whether runs are uneven and none of it is told: as uneven as players are, without one cause.
+fn uneven_by_scatter_alone(check: &Check) -> bool {
+    let uneven = check.runs.iter().any(|r| r.verdict == Verdict::Uneven);
+    uneven && !check.findings.iter().any(|f| f.kind == FindingKind::Uneven)
 }
 
 /// What a player should know about the click before any figure against it.
@@ -260,7 +269,12 @@ fn next(line: &Line, check: &Check) -> Vec<String> {
     if !todos.is_empty() {
         todos.push("Rest when hands or lip tire; pain is a reason to stop and to ask.".into());
     } else if check.findings.is_empty() && check.summary.right > 0 {
-        todos.push("The same a notch faster, or the next passage.".into());
+        let uneven = check.runs.iter().filter(|r| r.verdict == Verdict::Uneven);
+        todos.push(if 2 * uneven.count() > check.runs.len() {
+            "The same once more, as even as a clock; then a notch faster.".into()
+        } else {
+            "The same a notch faster, or the next passage.".into()
+        });
     }
     todos
 }
