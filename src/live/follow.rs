@@ -319,8 +319,28 @@ impl Follower {
         note.confidence = again.min(BEGUN_CONFIDENCE);
         note.again = begun.again;
         self.replay();
+        self.take_back(begun.onset_s, said_s, events);
         let onset_s = self.now.onset_s;
         self.say(onset_s, said_s, false, events);
+    }
+
+    /// Says the place before once more where what was taken for the next note is likely none.
+    fn take_back(&mut self, from_s: f64, said_s: f64, events: &mut Vec<Event>) {
+        let off = self.now.off.iter().enumerate();
+        let Some((place, off)) = off.max_by(|a, b| a.1.total_cmp(b.1)) else {
+            return;
+        };
+        let index = place + self.expected.first;
+        if self.lost || *off < SAID * self.now.total() || self.said == Some(index) {
+            return;
+        }
+        self.said = Some(index);
+        self.places.retain(|place| place.1 < from_s);
+        events.push(Event::Position {
+            index,
+            onset_s: self.now.off_began_s[place],
+            said_s,
+        });
     }
 
     /// Notes that the hearing has settled.
@@ -611,9 +631,8 @@ impl Belief {
             e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
         let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
         let jumps = jumps(&both, expected);
-        let since_on = (note.onset_s - self.onset_s).max(1e-3).ln();
-        let since = |began_s: &f64| (note.onset_s - began_s).max(1e-3).ln();
-        let since_off: Vec<f64> = self.off_began_s.iter().map(since).collect();
+        let log_since = |began_s: f64| (note.onset_s - began_s).max(1e-3).ln();
+        let since_on = log_since(self.onset_s);
         let (likeliest, _) = self.likeliest();
         let mut on = vec![0.0; n];
         let mut came_on = vec![0.0; n];
@@ -629,7 +648,11 @@ impl Belief {
                 let log_quarters = f64::from(expected.notes[from].log_to_later[i - from - 1]);
                 let ways = [
                     (self.on[from], self.on_pace[from], since_on),
-                    (self.off[from], self.off_pace[from], since_off[from]),
+                    (
+                        self.off[from],
+                        self.off_pace[from],
+                        log_since(self.off_began_s[from]),
+                    ),
                 ];
                 for (k, (probability, pace, log_s)) in ways.into_iter().enumerate() {
                     let time = if graces {
@@ -959,10 +982,14 @@ pub(super) mod tests {
                 &mut events,
             );
         }
+        let notes: Vec<HeardNote> = (0..3)
+            .map(|index| heard(&line, index, 1.0 + 0.3 * index as f64))
+            .collect();
         let ripple = HeardNote {
             confidence: 0.03,
             ..heard(&line, 2, 1.9)
         };
+        follower.settled(&notes, 2.1, &mut events);
         follower.settled(&[ripple], 2.2, &mut events);
         assert_eq!(follower.begun.len(), 1, "the note at 1.9 s stays");
         assert_eq!(place(&events), Some(3), "{events:?}");

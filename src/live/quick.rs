@@ -769,24 +769,21 @@ mod tests {
         assert_eq!(pitches, [72.0, 71.0], "{said:?}");
     }
 
-    /// What a room leaves of a note: its lowest partial, falling and rising by 10 dB.
+    /// The same dip twice: the upper partials come back with it, or stay down.
     #[test]
-    fn a_ripple_without_upper_partials_is_no_note() {
-        let mut sound = vec![0.0f32; 2 * RATE_HZ as usize];
-        for (k, x) in sound.iter_mut().enumerate() {
-            let t_s = k as f64 / f64::from(RATE_HZ);
-            let partial = |n: f64| (TAU * 261.63 * n * t_s).sin() / n;
-            *x = match t_s {
-                0.5..0.8 => 0.2 * (1..=6).map(|n| partial(f64::from(n))).sum::<f64>(),
-                0.8..1.6 => {
-                    let ripple = 1.0 + 0.5 * (TAU * 6.0 * (t_s - 0.8)).cos();
-                    0.1 * 10f64.powf(-(t_s - 0.8)) * ripple * partial(1.0)
-                }
-                _ => 0.0,
-            } as f32;
-        }
-        let said = listen(&sound, &[60.0]);
-        assert_eq!(said.len(), 1, "{said:?}");
+    fn an_attack_brings_the_upper_partials_back() {
+        let attack = |upper_db: f64| Attack {
+            at_s: 1.0,
+            rose_s: 1.005,
+            silence_s: 0.0,
+            fall_db: 8.0,
+            low_db: (-30.0, -50.0),
+            high_db: (-24.0, -50.0 + upper_db),
+        };
+        let note = attack(18.0).risen_probability(-70.0);
+        let ripple = attack(2.0).risen_probability(-70.0);
+        assert!(note > 0.8, "{note}");
+        assert!(ripple < AGAIN, "{ripple}");
     }
 
     #[test]
