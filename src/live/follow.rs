@@ -9,7 +9,7 @@
 use std::collections::VecDeque;
 
 use super::events::Event;
-use super::quick::Begun;
+use super::quick::{Begun, probability};
 use super::settle::CERTAIN;
 use crate::align::expected::Expected;
 use crate::align::{model, passage, pitch};
@@ -454,7 +454,7 @@ impl Follower {
         };
         let [constant, settled, noticed] = AGAIN_LOG_ODDS;
         let both = constant + settled * log_odds(heard.confidence) + noticed * log_odds(again);
-        1.0 / (1.0 + (-both).exp())
+        probability(both)
     }
 
     fn fits(&self, offers: &[(f64, f64)], pitch_se: f64) -> Vec<f64> {
@@ -807,13 +807,9 @@ pub(super) mod tests {
         for (k, (index, off)) in notes.iter().enumerate() {
             let onset_s = 1.0 + 0.2 * k as f64;
             let begun = Begun {
-                onset_s,
                 midi: f64::from(line.notes[*index].sounding_midi + off),
-                silence_s: 0.0,
-                revises: false,
                 expected: *off == 0,
-                again: None,
-                weighed_again: false,
+                ..begins(&line, *index, onset_s, None)
             };
             let mut events = Vec::new();
             follower.begun(&begun, onset_s + 0.02, &mut events);
@@ -919,15 +915,7 @@ pub(super) mod tests {
             let onset_s = 1.0 + 0.3 * k as f64;
             let note = heard(&line, index, onset_s);
             if noticed {
-                let begun = Begun {
-                    onset_s,
-                    midi: note.midi,
-                    silence_s: 0.0,
-                    revises: false,
-                    expected: true,
-                    again: None,
-                    weighed_again: false,
-                };
+                let begun = begins(&line, index, onset_s, None);
                 follower.begun(&begun, onset_s + 0.02, &mut events);
             }
             follower.settled(&[note], onset_s + 0.28, &mut events);
@@ -946,6 +934,22 @@ pub(super) mod tests {
             again,
             weighed_again: false,
         }
+    }
+
+    /// The first notes of the line begin every 0.3 s; all but the first are `again` that likely.
+    fn begin_in_time(
+        follower: &mut Follower,
+        line: &Line,
+        n_notes: usize,
+        again: Option<f64>,
+    ) -> Vec<Event> {
+        let mut events = Vec::new();
+        for index in 0..n_notes {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            let note = begins(line, index, onset_s, again.filter(|_| index > 0));
+            follower.begun(&note, onset_s + 0.02, &mut events);
+        }
+        events
     }
 
     /// Three ripples after every note: the next one on time is the next one, not one before.
@@ -973,15 +977,7 @@ pub(super) mod tests {
     fn a_ripple_leaves_the_note_that_began_with_it() {
         let line = trill();
         let mut follower = Follower::new(&line, &TakeOptions::default());
-        let mut events = Vec::new();
-        for index in 0..4 {
-            let onset_s = 1.0 + 0.3 * index as f64;
-            follower.begun(
-                &begins(&line, index, onset_s, None),
-                onset_s + 0.02,
-                &mut events,
-            );
-        }
+        let mut events = begin_in_time(&mut follower, &line, 4, None);
         let notes: Vec<HeardNote> = (0..3)
             .map(|index| heard(&line, index, 1.0 + 0.3 * index as f64))
             .collect();
@@ -1028,13 +1024,7 @@ pub(super) mod tests {
     fn an_attack_weighed_again_as_a_ripple_gives_the_place_back() {
         let line = tonguing();
         let mut follower = Follower::new(&line, &TakeOptions::default());
-        let mut events = Vec::new();
-        for index in 0..6 {
-            let onset_s = 1.0 + 0.3 * index as f64;
-            let again = (index > 0).then_some(0.95);
-            let note = begins(&line, index, onset_s, again);
-            follower.begun(&note, onset_s + 0.02, &mut events);
-        }
+        let mut events = begin_in_time(&mut follower, &line, 6, Some(0.95));
         assert_eq!(place(&events), Some(5), "{events:?}");
         let weighed = Begun {
             again: Some(0.01),
@@ -1070,15 +1060,7 @@ pub(super) mod tests {
         for (k, index) in [4, 5, 6, 7, 8, 9, 10].iter().enumerate() {
             let onset_s = 1.0 + 0.4 * k as f64;
             follower.settled(&[heard(&line, *index, onset_s)], onset_s + 0.3, &mut events);
-            let begun = Begun {
-                onset_s: onset_s + 0.4,
-                midi: f64::from(line.notes[index + 1].sounding_midi),
-                silence_s: 0.0,
-                revises: false,
-                expected: true,
-                again: None,
-                weighed_again: false,
-            };
+            let begun = begins(&line, index + 1, onset_s + 0.4, None);
             follower.begun(&begun, onset_s + 0.42, &mut events);
             if k == 0 {
                 for p in &mut follower.settled.on {

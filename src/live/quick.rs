@@ -627,7 +627,7 @@ fn again_probability(since_s: f64, fall_db: f64, below_db: f64) -> f64 {
     probability(log_odds)
 }
 
-fn probability(log_odds: f64) -> f64 {
+pub(super) fn probability(log_odds: f64) -> f64 {
     1.0 / (1.0 + (-log_odds).exp())
 }
 

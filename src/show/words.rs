@@ -47,33 +47,19 @@ pub fn place(line: &Line, finding: &Finding) -> String {
             named_bars(line, &finding.places)
         }
         (Place::Note { index }, _) => at_note(&notes[index]),
-        (_, FindingKind::Uneven) if is_change(finding.cause) => {
-            if spread_places(line, &finding.places) {
-                named_bars(line, &finding.places)
-            } else {
-                at_note(&notes[finding.places[0]])
+        // One change's fault is told where it stands, and not by the whole run.
+        (_, FindingKind::Uneven) if finding.cause == Cause::FingerChange => {
+            match spread_places(line, &finding.places) {
+                true => named_bars(line, &finding.places),
+                false => at_note(&notes[finding.places[0]]),
             }
         }
         (_, FindingKind::Transposed) => "whole take".into(),
         (_, FindingKind::Pushing | FindingKind::Dragging) if finding.cause == Cause::Drift => {
             "whole take".into()
         }
-        (
-            Place::Span {
-                first_index,
-                last_index,
-            },
-            _,
-        ) => bars_between(&notes[first_index], &notes[last_index]),
+        (Place::Span { .. }, _) => bars_of(line, finding),
     }
-}
-
-/// Whether an uneven run is one finger change's fault: it is told where that stands.
-fn is_change(cause: Cause) -> bool {
-    !matches!(
-        cause,
-        Cause::Limping | Cause::Scatter | Cause::RecurringLate
-    )
 }
 
 /// The bars a finding stretches over.
