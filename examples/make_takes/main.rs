@@ -1,6 +1,6 @@
 //! Makes takes with exact truth, to develop and measure hearing, aligning and judging on.
 //!
-//! `cargo run --example make_takes -- OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR]`
+//! `cargo run --example make_takes -- OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR] [--voices DIR]`
 //!
 //! Each folder OUT/NAME-nnn holds `take.wav`, `line.musicxml`, the same line as
 //! `line.abc`, and `truth.json`: for every
@@ -8,6 +8,8 @@
 //! then `added`, `restarts`, `skips` (two notes or more passed over), `a4`, tempo, and `sounded`: every sound in order.
 //! `--notes`: about so many notes in each, instead of 40 to 120.
 //! `--rooms`: a folder of impulse responses (WAV); without it rooms are made.
+//! `--voices`: a folder of sounds to play every take with in place of ours: soundfonts (`.sf2`),
+//! and folders `clarinet`, `violin` … of single notes (WAV, 16 bits, named `As4` by their pitch).
 //! Even numbers are for developing, odd ones (`-held`) for measuring only.
 
 mod abc;
@@ -45,12 +47,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 // The folder's order is the file system's own.
                 wishes.rooms.sort();
             }
+            "--voices" => wishes.voices = voices(Path::new(&value()?))?,
             _ if arg.starts_with('-') => return Err(format!("unknown option {arg}").into()),
             _ => out = Some(arg.into()),
         }
     }
     let out = out.ok_or(
-        "say where to write: make_takes OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR]",
+        "say where to write: make_takes OUT [--set NAME] [--seed N] [--count N] [--notes N] [--rooms DIR] [--voices DIR]",
     )?;
     if set_names.is_empty() {
         set_names = sets::NAMES.iter().map(|name| name.to_string()).collect();
@@ -67,6 +70,30 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         eprintln!("{name}: {count} takes");
     }
     Ok(())
+}
+
+fn voices(folder: &Path) -> Result<Vec<sets::OtherVoice>, Box<dyn std::error::Error>> {
+    let mut fonts = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|x| x == "sf2") {
+            fonts.push(path.display().to_string());
+        }
+    }
+    // The folder's order is the file system's own.
+    fonts.sort();
+    // Kept until the program ends.
+    let kept = |name: String| -> &'static str { name.leak() };
+    let mut voices: Vec<_> = fonts
+        .into_iter()
+        .map(|font| sets::OtherVoice::Font(kept(font)))
+        .collect();
+    if folder.join("clarinet").is_dir() {
+        voices.push(sets::OtherVoice::Notes(kept(folder.display().to_string())));
+        // As many kinds of sound as fonts.
+        voices.push(sets::OtherVoice::Notes(kept(folder.display().to_string())));
+    }
+    Ok(voices)
 }
 
 fn write_take(folder: &Path, made: &sets::Made) -> Result<(), Box<dyn std::error::Error>> {

@@ -134,7 +134,7 @@ impl Singles for FontSingles {
     }
 }
 
-/// Single notes of a real clarinet, one WAV a note named by its sounding pitch (`As4`).
+/// Recorded single notes, one WAV a note named by its sounding pitch (`As4`).
 pub struct RealSingles {
     notes: Vec<(f64, Vec<f32>, f64)>,
     rate: f64,
@@ -154,9 +154,18 @@ impl RealSingles {
                 .to_string_lossy()
                 .into_owned();
             let class = match name.trim_end_matches(|c: char| c.is_ascii_digit()) {
+                "C" => 0,
+                "Cs" => 1,
                 "D" => 2,
+                "Ds" => 3,
+                "E" => 4,
                 "F" => 5,
+                "Fs" => 6,
+                "G" => 7,
+                "Gs" => 8,
+                "A" => 9,
                 "As" => 10,
+                "B" => 11,
                 _ => continue,
             };
             let octave: i32 = name

@@ -40,6 +40,26 @@ pub struct Made {
 pub struct Wishes {
     pub rooms: Vec<PathBuf>,
     pub n_notes: Option<usize>,
+    /// Sounds to play every take with, in place of ours.
+    pub voices: Vec<OtherVoice>,
+}
+
+/// A sound brought along: a soundfont, or folders of single notes named by instrument.
+#[derive(Clone, Copy)]
+pub enum OtherVoice {
+    Font(&'static str),
+    Notes(&'static str),
+}
+
+/// Folders of single notes that a programme's line may be played with.
+fn folders_of(programme: u8) -> &'static [&'static str] {
+    match programme {
+        71 => &["clarinet"],
+        73 => &["flute", "violin"],
+        65 | 66 => &["saxophone"],
+        68 => &["trumpet", "violin"],
+        _ => &["bassoon", "cello", "trombone", "french-horn"],
+    }
 }
 
 pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Made, String> {
@@ -53,7 +73,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "clean" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner::human(etude.instrument, rng);
-            play(&etude, straight, &manner, modelled(rng), rng)
+            play(&etude, straight, &manner, modelled(wishes, rng), rng)
         }
         "sampled" => {
             let etude = compose(&title, &options(wishes, rng), rng);
@@ -62,12 +82,12 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
                 intonation_cents: 0.0,
                 ..Manner::human(etude.instrument, rng)
             };
-            play(&etude, straight, &manner, recorded(rng), rng)
+            play(&etude, straight, &manner, recorded(wishes, rng), rng)
         }
         "faults" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let manner = Manner::human(etude.instrument, rng);
-            let voice = any_voice(rng);
+            let voice = any_voice(wishes, rng);
             let every = rng.between(8.0, 16.0);
             let mut faults_rng = rng.clone();
             let steps = |notes: &[Note]| {
@@ -97,7 +117,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
                 manner.a4_hz = rng.between(435.0, 445.0);
                 manner.transposed = *rng.pick(&[-1, 1]);
             }
-            play(&etude, straight, &manner, modelled(rng), rng)
+            play(&etude, straight, &manner, modelled(wishes, rng), rng)
         }
         _ => Err(format!("no set {name}; there are {}", NAMES.join(", "))),
     }
@@ -120,9 +140,14 @@ enum Voice {
     Waveguide,
     Font(&'static str, Joining),
     Real,
+    /// Single notes in folders named by instrument.
+    Notes(&'static str),
 }
 
-fn modelled(rng: &mut Rng) -> Voice {
+fn modelled(wishes: &Wishes, rng: &mut Rng) -> Voice {
+    if let Some(voice) = other(wishes, rng) {
+        return voice;
+    }
     if rng.chance(0.5) {
         Voice::Reed
     } else {
@@ -130,7 +155,21 @@ fn modelled(rng: &mut Rng) -> Voice {
     }
 }
 
-fn recorded(rng: &mut Rng) -> Voice {
+fn other(wishes: &Wishes, rng: &mut Rng) -> Option<Voice> {
+    if wishes.voices.is_empty() {
+        return None;
+    }
+    let joining = *rng.pick(&[Joining::Crossfade, Joining::Overlap]);
+    Some(match *rng.pick(&wishes.voices) {
+        OtherVoice::Font(path) => Voice::Font(path, joining),
+        OtherVoice::Notes(folder) => Voice::Notes(folder),
+    })
+}
+
+fn recorded(wishes: &Wishes, rng: &mut Rng) -> Voice {
+    if let Some(voice) = other(wishes, rng) {
+        return voice;
+    }
     let joining = if rng.chance(0.5) {
         Joining::Crossfade
     } else {
@@ -143,11 +182,11 @@ fn recorded(rng: &mut Rng) -> Voice {
     }
 }
 
-fn any_voice(rng: &mut Rng) -> Voice {
+fn any_voice(wishes: &Wishes, rng: &mut Rng) -> Voice {
     if rng.chance(0.7) {
-        modelled(rng)
+        modelled(wishes, rng)
     } else {
-        recorded(rng)
+        recorded(wishes, rng)
     }
 }
 
@@ -178,6 +217,7 @@ fn sound(
         Voice::Real => vec![Voice::Real, Voice::Font(TIM_GM, Joining::Crossfade)],
         Voice::Waveguide => vec![Voice::Waveguide, Voice::Reed],
         Voice::Font(FLUID_GM, joining) => vec![voice, Voice::Font(TIM_GM, joining)],
+        Voice::Notes(_) => vec![voice, voice, voice, Voice::Font(TIM_GM, Joining::Crossfade)],
         other => vec![other],
     };
     let mut fault = String::from("no voice reaches the étude's notes");
@@ -238,6 +278,13 @@ fn sound(
                 let samples =
                     from_singles(performance, &mut singles, Joining::Crossfade, rate, rng);
                 (samples, "real clarinet notes".to_owned())
+            }
+            Voice::Notes(folder) => {
+                let name = *rng.pick(folders_of(etude.instrument.programme));
+                let mut singles = RealSingles::new(&Path::new(folder).join(name), rate)?;
+                let samples =
+                    from_singles(performance, &mut singles, Joining::Crossfade, rate, rng);
+                (samples, format!("notes {name}"))
             }
         };
         if let Some(samples) = samples {
@@ -373,7 +420,7 @@ fn rooms_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         straight(&notes)
     };
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
-    let voice = any_voice(rng);
+    let voice = any_voice(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;
     let rate = made.sample_rate_hz;
     let mut told = Vec::new();
@@ -478,7 +525,7 @@ fn restarts_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, St
     };
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
     performance.left_out = left_out;
-    let voice = any_voice(rng);
+    let voice = any_voice(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;
     if talk {
         let rate = made.sample_rate_hz;
@@ -520,7 +567,7 @@ fn jumps_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
     let notes = etude.notes();
     let steps = faults::with_jumps(&notes, etude.sounding_range(), rng);
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
-    let voice = any_voice(rng);
+    let voice = any_voice(wishes, rng);
     sound(&etude, &mut performance, voice, rng)
 }
 
@@ -584,7 +631,7 @@ fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         etude.beat_quarters(),
         rng,
     );
-    let voice = modelled(rng);
+    let voice = modelled(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;
     if rng.chance(0.3) {
         let level_db = *rng.pick(&[-20.0, -10.0]);
@@ -639,7 +686,7 @@ fn click_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         straight(&notes)
     };
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
-    let voice = any_voice(rng);
+    let voice = any_voice(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;
     let rate = made.sample_rate_hz;
     let tick = Tick::any_at_all(rng);
@@ -711,7 +758,7 @@ fn recorders_take(
         etude.beat_quarters(),
         rng,
     );
-    let voice = any_voice(rng);
+    let voice = any_voice(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;
     let rate = made.sample_rate_hz;
     let snr_db = rng.between(35.0, 50.0);
@@ -748,7 +795,7 @@ fn tonguing_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, St
     );
     let manner = Manner::human(etude.instrument, rng);
     let voice = match rng.below(3) {
-        0 => any_voice(rng),
+        0 => any_voice(wishes, rng),
         1 => Voice::Font(TIM_GM, Joining::Sequenced),
         _ => Voice::Font(FLUID_GM, Joining::Sequenced),
     };
