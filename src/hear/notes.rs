@@ -15,6 +15,13 @@ const NEW_NOTE_SEMITONES: f32 = 0.65;
 /// Share of a frame that a change of pitch seems to take: its window hides the rest.
 const GLIDE_OF_FRAME: f64 = 0.7;
 
+/// Where a frame is shorter than this, seconds, a change may end later than the frame: the old
+/// note's release bends the new pitch for so many steps of its length, if this share of the
+/// change is made at once. A vibrato of 6 Hz makes a third of it.
+const SHORT_FRAME_S: f64 = 0.030;
+const BENT_STEPS: usize = 4;
+const AT_ONCE_SHARE: f32 = 0.6;
+
 /// A pitch that stays within this for this long is steady.
 const STEADY_S: f64 = 0.016;
 const STEADY_SEMITONES: f32 = 0.10;
@@ -411,6 +418,7 @@ impl NoteMaker<'_> {
     fn part_glides(&self, segments: Vec<Segment>) -> Vec<Segment> {
         let frames_of = |s: f64| (s * self.sample_rate_hz / self.hop_samples as f64) as usize;
         let gap = frames_of(GLIDE_OF_FRAME / 2.0 * self.frame_samples as f64 / self.sample_rate_hz);
+        let short = (self.frame_samples as f64) < SHORT_FRAME_S * self.sample_rate_hz;
         let steady = frames_of(STEADY_S).max(3);
         let mut parts = Vec::with_capacity(segments.len());
         for segment in segments {
@@ -425,9 +433,19 @@ impl NoteMaker<'_> {
                     - part.iter().copied().fold(f32::MAX, f32::min);
                 (spread < STEADY_SEMITONES).then(|| median_of(from, from + steady))
             };
+            let bent = if short { BENT_STEPS } else { 1 };
             let step_at = |i: usize| {
-                let (old, new) = (level(i - gap - steady)?, level(i + gap)?);
-                ((new - old).abs() > NEW_NOTE_SEMITONES).then_some((old + new) / 2.0)
+                let old = level(i - gap - steady)?;
+                let at_once = pitches[i + gap - 1] - pitches[i - gap];
+                let ends = (1..=bent).map(|k| i + k * gap);
+                let mut levels = ends
+                    .take_while(|from| from + steady <= pitches.len())
+                    .filter_map(&level);
+                let new = levels.find(|new| {
+                    let step = new - old;
+                    step.abs() > NEW_NOTE_SEMITONES && at_once / step > AT_ONCE_SHARE
+                })?;
+                Some((old + new) / 2.0)
             };
             let mut from = 0;
             let mut i = gap + steady;
@@ -467,17 +485,26 @@ impl NoteMaker<'_> {
         let shortest_frames =
             (SHORTEST_S * self.sample_rate_hz / self.hop_samples as f64).ceil() as usize;
         let mut kept: Vec<Segment> = Vec::with_capacity(segments.len());
-        let all = std::mem::take(segments);
-        for (i, segment) in all.iter().enumerate() {
-            let length = segment.end - segment.first;
-            let alone = (i == 0 || segment.first - all[i - 1].end >= alone_frames)
-                && all
-                    .get(i + 1)
-                    .is_none_or(|next| next.first - segment.end >= alone_frames);
-            if length <= blip_frames && !(alone && length >= shortest_frames) {
-                continue;
-            }
-            let segment = segment.clone();
+        let mut all = std::mem::take(segments);
+        // Short sounds on end with silence about them are one short note, and the frames at its
+        // beginning and end: the most pitched of them is kept.
+        let joined = |a: &Segment, b: &Segment| b.first - a.end < alone_frames;
+        let alone: Vec<Segment> = (all.chunk_by(joined))
+            .filter(|group| group.iter().all(|s| s.end - s.first <= blip_frames))
+            .filter_map(|group| {
+                let pitched = |s: &&Segment| self.pitched(s);
+                let by_pitch = |a: &&Segment, b: &&Segment| pitched(a).total_cmp(&pitched(b));
+                let kept = group.iter().max_by(by_pitch)?;
+                // Where there are several, noise is likelier.
+                let enough = shortest_frames * if group.len() == 1 { 1 } else { 2 };
+                (kept.end - kept.first >= enough).then_some(kept)
+            })
+            .cloned()
+            .collect();
+        all.retain(|s| {
+            s.end - s.first > blip_frames || alone.iter().any(|kept| kept.first == s.first)
+        });
+        for segment in all {
             if let Some(last) = kept.last_mut()
                 && segment.first - last.end <= blip_frames
                 && (last.midi - segment.midi).abs() < NEW_NOTE_SEMITONES
@@ -489,6 +516,12 @@ impl NoteMaker<'_> {
             kept.push(segment);
         }
         *segments = kept;
+    }
+
+    /// How much of a segment repeats itself, in frames.
+    fn pitched(&self, segment: &Segment) -> f32 {
+        let points = &self.path[segment.first..segment.end];
+        points.iter().map(|p| p.strength).sum()
     }
 
     /// Pitch a segment ends with, and begins with: a scoop moves the middle of the whole.

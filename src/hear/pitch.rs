@@ -33,6 +33,10 @@ const RINGING_RATIO: f64 = 0.6;
 /// Below this share between its harmonics a pitch is the one above, counted too low.
 const EMPTY_SHARE: f64 = 0.008;
 
+/// … if its own harmonics hold this share at least: two pitches taken for one leave nothing on
+/// the harmonics of either.
+const ABOVE_SHARE_MIN: f64 = 0.3;
+
 /// Below this share between the harmonics of an octave both octaves are offered, the lower as the
 /// likelier at the most by this: a soft beginning of flutes and saxophones holds 3 to 4 % there
 /// for a moment (FluidR3's samples), as much as a throat B flat does for good.
@@ -79,8 +83,9 @@ pub fn offers(
             continue;
         }
         let top_hz = HARMONICS * above_hz * 1.02;
-        let between = share(f0_hz, top_hz) - share(above_hz, top_hz);
-        if between < EMPTY_SHARE {
+        let above_share = share(above_hz, top_hz);
+        let between = share(f0_hz, top_hz) - above_share;
+        if between < EMPTY_SHARE && above_share > ABOVE_SHARE_MIN {
             let above = midi + 12.0 * f64::log2(multiple);
             return vec![(above, 0.9), (midi, 0.08)];
         }

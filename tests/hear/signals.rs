@@ -231,3 +231,33 @@ proptest! {
         prop_assert_eq!(whole, parts);
     }
 }
+
+/// A slur by 85 cents, as far apart as just and tempered tuning may put a semitone, whose old
+/// note dies away in 15 ms: two notes in their own octave, from 60 up.
+#[test]
+fn a_narrow_semitone_under_a_release_is_two_notes() {
+    let rate = 22_050.0;
+    let timbre = [(1.0, 1.0), (2.0, 0.63), (3.0, 0.13), (4.0, 0.2)];
+    for (old_midi, new_midi) in [(81.19, 82.04), (84.29, 85.13), (72.0, 71.14)] {
+        let change_s = 0.45;
+        let wave = |midi: f64, t: f64| -> f64 {
+            let turn = std::f64::consts::TAU * midi_to_hz(midi, 440.0) * t;
+            timbre.iter().map(|(k, a)| a * (k * turn).sin()).sum()
+        };
+        let samples: Vec<f32> = (0..(1.0 * rate) as usize)
+            .map(|n| {
+                let t = n as f64 / rate;
+                let gate = ((t - 0.2) / 0.01).clamp(0.0, 1.0) * ((0.7 - t) / 0.01).clamp(0.0, 1.0);
+                let old = (-(t - change_s).max(0.0) / 0.015).exp();
+                let new = ((t - change_s) / 0.008).clamp(0.0, 1.0);
+                (0.15 * gate * (old * wave(old_midi, t) + new * wave(new_midi, t))) as f32
+            })
+            .collect();
+        let notes = heard(&samples, rate as u32);
+        let pitches: Vec<f64> = notes.iter().map(|n| n.midi).collect();
+        assert_eq!(notes.len(), 2, "{old_midi} to {new_midi}: {pitches:?}");
+        assert!((notes[0].midi - old_midi).abs() < 0.1, "{pitches:?}");
+        assert!((notes[1].midi - new_midi).abs() < 0.1, "{pitches:?}");
+        assert!((notes[1].onset_s - change_s).abs() < 0.025);
+    }
+}
