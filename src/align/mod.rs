@@ -17,6 +17,7 @@ mod outcome;
 mod path;
 pub(crate) mod pitch;
 mod posterior;
+mod practice;
 mod rhythm;
 mod shift;
 mod sound;
@@ -170,6 +171,7 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
             break;
         }
     }
+    practice::tidy(&mut fit.path.steps, &fit.sounds, &expected);
     let costs = Costs {
         expected: &expected,
         sounds: &fit.sounds,

@@ -83,7 +83,7 @@ pub fn decide(scene: &Scene) -> Alignment {
             let before = steps[k - 1];
             let (from_idx, to_idx) = (offset + before.idx, offset + step.idx);
             believed += usize::from(step.by != Move::On);
-            let left_out = (step.idx).saturating_sub(before.idx + 1);
+            let left_out = scene.left_out(before.idx, step.idx);
             let went_by = step.by == Move::Forward && scene.went_by(before, *step);
             let is_skip = match step.by {
                 Move::On => scene.is_skip(before, *step, left_out),
@@ -112,7 +112,7 @@ pub fn decide(scene: &Scene) -> Alignment {
             }
             let over = match step.by {
                 Move::Forward if !is_skip && left_out >= SKIP_NOTES => {
-                    vec![COVERED; left_out]
+                    vec![COVERED; step.idx - before.idx - 1]
                 }
                 Move::Forward => jump_place::passed_over(scene.costs, steps, k),
                 _ => Vec::new(),
@@ -181,6 +181,12 @@ impl Scene<'_> {
 
     fn sound(&self, j: usize) -> &Sound {
         &self.costs.sounds[j]
+    }
+
+    /// Notes between two of the line; graces are left out as ornaments are, which is no skip.
+    fn left_out(&self, from: usize, to: usize) -> usize {
+        let between = (from + 1..to).map(|idx| &self.expected().notes[idx]);
+        between.filter(|note| !note.grace).count()
     }
 
     /// True where the take is clear enough to say what a jump passes over.

@@ -558,3 +558,85 @@ fn an_empty_line_or_take_is_no_fault() {
     let empty = line_of(&[], None);
     assert!(told(&empty, play(&line, 0..8, 0.0, 0.5)).notes.is_empty());
 }
+
+/// A note stuttered, as long as written each time: it is played once more, and none beside it
+/// is accused.
+#[test]
+fn a_stuttered_note_is_the_same_note_each_time() {
+    let line = walk();
+    for at in 2..62 {
+        let mut notes = play(&line, 0..64, 0.5, 0.8);
+        let again = notes[at].clone();
+        let later = |note: &HeardNote, times: f64| {
+            let mut note = note.clone();
+            note.onset_s += 0.2 * times;
+            note.offset_s += 0.2 * times;
+            note.tongued = true;
+            note
+        };
+        let rest: Vec<HeardNote> = notes[at + 1..].iter().map(|n| later(n, 2.0)).collect();
+        notes.truncate(at + 1);
+        notes.extend([later(&again, 1.0), later(&again, 2.0)]);
+        notes.extend(rest);
+        let alignment = told(&line, notes);
+        assert_eq!(count(&alignment, Outcome::Right), 64, "note {at}");
+        assert!(alignment.skips.is_empty(), "note {at}");
+        let tries = alignment.notes.iter().flat_map(|n| &n.earlier);
+        let accused = tries.filter(|t| t.outcome != Outcome::Right).count();
+        assert_eq!(accused, 0, "note {at}");
+        let again = alignment.restarts.iter().filter(|r| r.from_idx == r.to_idx);
+        assert_eq!(again.count() + alignment.added.len(), 2, "note {at}");
+    }
+}
+
+#[test]
+fn graces_left_out_are_no_skip() {
+    for n_graces in 1..5 {
+        for at in [1, 3, 5] {
+            let mut page: Vec<Written> = [60, 64, 62, 67, 65, 69, 72, 71, 69, 67, 65, 64, 62, 60]
+                .map(|m| note(m, 0.5))
+                .to_vec();
+            for k in 0..n_graces {
+                let grace = Written {
+                    midi: Some(66 + 2 * k as i32),
+                    quarters: 0.0,
+                    grace: true,
+                    ornament: None,
+                };
+                page.insert(at + k, grace);
+            }
+            let line = line_of(&page, None);
+            let without = (0..14 + n_graces).filter(|i| !(at..at + n_graces).contains(i));
+            let alignment = told(&line, play(&line, without, 0.5, 0.8));
+            assert_eq!(count(&alignment, Outcome::Right), 14);
+            assert!(alignment.skips.is_empty() && alignment.restarts.is_empty());
+        }
+    }
+}
+
+/// A scale before the line shares notes with it and is none of it.
+#[test]
+fn a_scale_before_the_line_is_warming_up() {
+    let line = walk();
+    let scales: [&[i32]; 3] = [
+        &[60, 62, 64, 65, 67, 69, 71, 72],
+        &[67, 69, 71, 72, 74, 76, 78, 79, 78, 76, 74, 72, 71, 69, 67],
+        &[60, 61, 62, 63, 64, 65, 66, 67, 68, 69, 70, 71, 72],
+    ];
+    for scale in scales {
+        for pause_s in [0.3, 1.0, 3.0] {
+            let mut notes: Vec<HeardNote> = (scale.iter().enumerate())
+                .map(|(k, midi)| {
+                    let at = 0.3 + 0.2 * k as f64;
+                    sound(at, at + 0.19, f64::from(*midi))
+                })
+                .collect();
+            let start_s = end_s(&notes) + pause_s;
+            notes.extend(play(&line, 0..64, start_s, 0.8));
+            let alignment = told(&line, notes);
+            assert_eq!(count(&alignment, Outcome::Right), 64);
+            assert!(alignment.added.is_empty() && alignment.restarts.is_empty());
+            assert!(alignment.notes.iter().all(|n| n.earlier.is_empty()));
+        }
+    }
+}
