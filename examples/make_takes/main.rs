@@ -14,6 +14,7 @@
 
 mod abc;
 mod etude;
+mod expression;
 mod faults;
 mod musicxml;
 mod performance;

@@ -210,17 +210,17 @@ impl Singles for RealSingles {
 pub fn resample(samples: &[f32], step: f64) -> Vec<f32> {
     let n = ((samples.len().saturating_sub(3)) as f64 / step) as usize;
     (0..n)
-        .map(|i| {
-            let place = 1.0 + i as f64 * step;
-            let k = place as usize;
-            let x = (place - k as f64) as f32;
-            let at = |j: usize| samples[j.min(samples.len() - 1)];
-            let (a, b, c, d) = (at(k - 1), at(k), at(k + 1), at(k + 2));
-            b + 0.5
-                * x
-                * (c - a + x * (2.0 * a - 5.0 * b + 4.0 * c - d + x * (3.0 * (b - c) + d - a)))
-        })
+        .map(|i| interpolated(samples, 1.0 + i as f64 * step))
         .collect()
+}
+
+/// The sound at a fractional `place` of 1 or more, by Catmull-Rom interpolation.
+pub fn interpolated(samples: &[f32], place: f64) -> f32 {
+    let k = place as usize;
+    let x = (place - k as f64) as f32;
+    let at = |j: usize| samples[j.min(samples.len() - 1)];
+    let (a, b, c, d) = (at(k - 1), at(k), at(k + 1), at(k + 2));
+    b + 0.5 * x * (c - a + x * (2.0 * a - 5.0 * b + 4.0 * c - d + x * (3.0 * (b - c) + d - a)))
 }
 
 /// A tongued note rises at least this long, seconds.

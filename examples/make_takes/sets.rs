@@ -2,6 +2,7 @@
 
 use crate::abc::to_abc;
 use crate::etude::{Etude, EtudeOptions, Note, compose};
+use crate::expression::{self, Expression};
 use crate::faults;
 use crate::musicxml::to_musicxml;
 use crate::performance::{LateChange, Manner, Performance, Step, perform, straight};
@@ -25,6 +26,7 @@ pub const NAMES: &[&str] = &[
     "click",
     "recorders",
     "tonguing",
+    "expressive",
 ];
 
 pub struct Made {
@@ -109,6 +111,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "click" => click_take(&title, wishes, rng),
         "recorders" => recorders_take(&title, number, wishes, rng),
         "tonguing" => tonguing_take(&title, wishes, rng),
+        "expressive" => expressive_take(&title, wishes, rng),
         "tuning" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
@@ -816,5 +819,48 @@ fn tonguing_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, St
         rooms::add_noise(&mut made.samples, rate, kind, snr_db, rng);
     }
     made.truth["room"] = trouble.into();
+    Ok(made)
+}
+
+/// Slower lines with long notes, played with vibrato, swells and scoops; half with faults, a
+/// third in a room or noise.
+fn expressive_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(title, &options(wishes, rng), rng);
+    let qpm = *rng.pick(&[40.0, 44.0, 50.0, 56.0, 63.0, 72.0, 84.0]);
+    let manner = Manner {
+        start_qpm: qpm,
+        end_qpm: qpm,
+        ..Manner::human(etude.instrument, rng)
+    };
+    let notes = etude.notes();
+    let steps = if rng.chance(0.5) {
+        let (every, range) = (rng.between(8.0, 16.0), etude.sounding_range());
+        faults::put_in(&notes, range, every, 60.0 / qpm, rng)
+    } else {
+        straight(&notes)
+    };
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    let voice = any_voice(wishes, rng);
+    let mut made = sound(&etude, &mut performance, voice, rng)?;
+    let clarinet = etude.instrument.programme == 71;
+    let how = Expression::any(if clarinet { 0.4 } else { 0.8 }, rng);
+    let rate = made.sample_rate_hz;
+    expression::lay_over(&mut made.samples, rate, &performance.voice_notes, &how, rng);
+    let trouble = *rng.pick(&["clean", "clean", "clean", "clean", "room", "pink"]);
+    if trouble == "room" {
+        let (rt60_s, wet_db) = (rng.between(0.3, 1.2), rng.between(-15.0, -3.0));
+        made.samples = rooms::convolve(&made.samples, &rooms::made_room(rate, rt60_s, wet_db, rng));
+    }
+    if trouble == "pink" {
+        rooms::add_noise(
+            &mut made.samples,
+            rate,
+            Noise::Pink,
+            rng.between(20.0, 35.0),
+            rng,
+        );
+    }
+    made.truth["room"] = trouble.into();
+    made.truth["vibrato_cents"] = how.vibrato_cents.into();
     Ok(made)
 }

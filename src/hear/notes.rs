@@ -22,6 +22,13 @@ const SHORT_FRAME_S: f64 = 0.030;
 const BENT_STEPS: usize = 4;
 const AT_ONCE_SHARE: f32 = 0.6;
 
+/// Two pitches held for this long within this are two notes however the one gave way to the
+/// other within this time, seconds and semitones. The turns of a vibrato as wide, at 4 Hz and
+/// more, are not held so.
+const HELD_S: f64 = 0.060;
+const HELD_SEMITONES: f32 = 0.08;
+const GIVES_WAY_S: f64 = 0.080;
+
 /// A pitch that stays within this for this long is steady.
 const STEADY_S: f64 = 0.016;
 const STEADY_SEMITONES: f32 = 0.10;
@@ -151,6 +158,37 @@ struct Segment {
     first: usize,
     end: usize,
     midi: f32,
+}
+
+/// Two steady pitches one after the other.
+struct Plateaus {
+    /// How long each lasts, frames, and how far its pitch may wander, semitones.
+    frames: usize,
+    spread: f32,
+    /// Gaps after the change within which the new one begins.
+    steps: usize,
+    /// Share of the change that is made within one gap either side.
+    at_once_share: f32,
+}
+
+impl Plateaus {
+    /// The pitch half-way and the frames to where the new pitch is steady, if it changes at `i`.
+    fn step(&self, pitches: &[f32], i: usize, gap: usize) -> Option<(f32, usize)> {
+        let level = |from: usize| {
+            let part = pitches.get(from..from + self.frames)?;
+            let spread = part.iter().copied().fold(f32::MIN, f32::max)
+                - part.iter().copied().fold(f32::MAX, f32::min);
+            (spread < self.spread).then(|| median(&mut part.to_vec()))
+        };
+        let old = level(i.checked_sub(gap + self.frames)?)?;
+        let at_once = pitches.get(i + gap)? - pitches.get(i - gap)?;
+        (1..=self.steps).map(|k| k * gap).find_map(|width| {
+            let new = level(i + width)?;
+            let step = new - old;
+            (step.abs() > NEW_NOTE_SEMITONES && at_once / step > self.at_once_share)
+                .then_some(((old + new) / 2.0, width))
+        })
+    }
 }
 
 pub struct NoteMaker<'a> {
@@ -417,9 +455,25 @@ impl NoteMaker<'_> {
     /// that it follows. A vibrato takes longer and is steady nowhere.
     fn part_glides(&self, segments: Vec<Segment>) -> Vec<Segment> {
         let frames_of = |s: f64| (s * self.sample_rate_hz / self.hop_samples as f64) as usize;
-        let gap = frames_of(GLIDE_OF_FRAME / 2.0 * self.frame_samples as f64 / self.sample_rate_hz);
-        let short = (self.frame_samples as f64) < SHORT_FRAME_S * self.sample_rate_hz;
-        let steady = frames_of(STEADY_S).max(3);
+        let frame_s = self.frame_samples as f64 / self.sample_rate_hz;
+        let gap = frames_of(GLIDE_OF_FRAME / 2.0 * frame_s);
+        let bent = if frame_s < SHORT_FRAME_S {
+            BENT_STEPS
+        } else {
+            1
+        };
+        let quick = Plateaus {
+            frames: frames_of(STEADY_S).max(3),
+            spread: STEADY_SEMITONES,
+            steps: bent,
+            at_once_share: AT_ONCE_SHARE,
+        };
+        let held = Plateaus {
+            frames: frames_of(HELD_S),
+            spread: HELD_SEMITONES,
+            steps: (frames_of(GIVES_WAY_S) / gap.max(1)).max(1),
+            at_once_share: 0.0,
+        };
         let mut parts = Vec::with_capacity(segments.len());
         for segment in segments {
             let pitches: Vec<f32> = self.path[segment.first..segment.end]
@@ -427,34 +481,15 @@ impl NoteMaker<'_> {
                 .filter_map(|point| point.midi)
                 .collect();
             let median_of = |from: usize, to: usize| median(&mut pitches[from..to].to_vec());
-            let level = |from: usize| {
-                let part = &pitches[from..from + steady];
-                let spread = part.iter().copied().fold(f32::MIN, f32::max)
-                    - part.iter().copied().fold(f32::MAX, f32::min);
-                (spread < STEADY_SEMITONES).then(|| median_of(from, from + steady))
-            };
-            let bent = if short { BENT_STEPS } else { 1 };
-            let step_at = |i: usize| {
-                let old = level(i - gap - steady)?;
-                let at_once = pitches[i + gap - 1] - pitches[i - gap];
-                let ends = (1..=bent).map(|k| i + k * gap);
-                let mut levels = ends
-                    .take_while(|from| from + steady <= pitches.len())
-                    .filter_map(&level);
-                let new = levels.find(|new| {
-                    let step = new - old;
-                    step.abs() > NEW_NOTE_SEMITONES && at_once / step > AT_ONCE_SHARE
-                })?;
-                Some((old + new) / 2.0)
-            };
             let mut from = 0;
-            let mut i = gap + steady;
-            while i + gap + steady <= pitches.len() {
-                let Some(middle) = step_at(i) else {
+            let mut i = gap + quick.frames;
+            while i + gap + quick.frames <= pitches.len() {
+                let step = |plateaus: &Plateaus| plateaus.step(&pitches[from..], i - from, gap);
+                let Some((middle, width)) = step(&quick).or_else(|| step(&held)) else {
                     i += 1;
                     continue;
                 };
-                let cut = (i - gap..i + gap)
+                let cut = (i - gap..i + width)
                     .min_by(|a, b| {
                         let off = |k: usize| (pitches[k] - middle).abs();
                         off(*a).total_cmp(&off(*b))
@@ -466,7 +501,7 @@ impl NoteMaker<'_> {
                     midi: median_of(from, cut),
                 });
                 from = cut;
-                i = cut + gap + steady;
+                i = cut + gap + quick.frames;
             }
             parts.push(Segment {
                 first: segment.first + from,

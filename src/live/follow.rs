@@ -888,7 +888,11 @@ pub(super) mod tests {
 
     /// The hearing settles note `index` of the line, `onset_s` seconds in.
     pub fn heard(line: &Line, index: usize, onset_s: f64) -> HeardNote {
-        let midi = f64::from(line.notes[index].sounding_midi);
+        sounding(onset_s, line.notes[index].sounding_midi)
+    }
+
+    pub fn sounding(onset_s: f64, midi: i32) -> HeardNote {
+        let midi = f64::from(midi);
         HeardNote {
             onset_s,
             onset_se_s: 0.001,

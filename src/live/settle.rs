@@ -42,6 +42,12 @@ const SURE_NOTES_AFTER: usize = 2;
 /// Notes that may be left out between two of them.
 const SURE_LEFT_OUT: usize = 1;
 
+/// Silence after which playing on is not taken for granted, seconds.
+const BROKEN_OFF_S: f64 = 0.5;
+
+/// Notes by which a place may be mistaken: passages that come again are up to so long.
+const ALIKE_REACH: usize = 96;
+
 /// Newest notes that the tuning is taken from.
 const TUNING_NOTES: usize = 300;
 
@@ -146,8 +152,7 @@ impl Settler {
         let limit = limit.max(self.n_told);
         let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
         let roles = roles(&alignment, self.notes.len());
-        let onsets_s: Vec<f64> = hearing.notes.iter().map(|n| n.onset_s).collect();
-        self.sure = sure(&roles, &onsets_s);
+        self.sure = sure(&roles, &hearing.notes, &pitches(line));
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
         for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
             let note = &hearing.notes[j];
@@ -389,37 +394,85 @@ fn roles(alignment: &Alignment, n: usize) -> Vec<Role> {
     roles
 }
 
-/// The newest stretch of right notes on end that is sure: index and onset of each.
-fn sure(roles: &[Role], onsets_s: &[f64]) -> Vec<(usize, f64)> {
-    let played: Vec<(usize, bool, usize, f64)> = roles
-        .iter()
-        .zip(onsets_s)
-        .filter_map(|(role, onset_s)| match role {
-            Role::Played(idx, outcome, _, stretch) => {
-                let right = *outcome == HeardOutcome::Right;
-                Some((*idx, right, *stretch, *onset_s))
-            }
-            _ => None,
-        })
-        .collect();
-    let Some(last_stretch) = played.last().map(|p| p.2) else {
+/// A note of the line as it was played.
+struct Place {
+    idx: usize,
+    right: bool,
+    stretch: usize,
+    onset_s: f64,
+    /// Silence before it.
+    silence_s: f64,
+}
+
+/// Sounding pitches of the line.
+fn pitches(line: &Line) -> Vec<i32> {
+    line.notes.iter().map(|note| note.sounding_midi).collect()
+}
+
+/// The newest stretch of right notes on end that is sure: index and onset of each. Nothing,
+/// where what was played since the playing broke off stands elsewhere in the line too.
+fn sure(roles: &[Role], notes: &[HeardNote], pitches: &[i32]) -> Vec<(usize, f64)> {
+    let mut sounded_until_s = f64::INFINITY;
+    let mut played: Vec<Place> = Vec::new();
+    for (role, note) in roles.iter().zip(notes) {
+        if let Role::Played(idx, outcome, _, stretch) = role {
+            played.push(Place {
+                idx: *idx,
+                right: *outcome == HeardOutcome::Right,
+                stretch: *stretch,
+                onset_s: note.onset_s,
+                silence_s: note.onset_s - sounded_until_s,
+            });
+        }
+        if note.confidence >= CERTAIN {
+            sounded_until_s = note.offset_s;
+        }
+    }
+    let Some(last_stretch) = played.last().map(|p| p.stretch) else {
         return Vec::new();
     };
-    let of_last = played.iter().filter(|p| p.2 == last_stretch).count();
-    let stretch = &played[played.len() - of_last..];
-    for end in (SURE_NOTES..=of_last.saturating_sub(SURE_NOTES_AFTER)).rev() {
+    let of_last = (played.iter().rev()).take_while(|p| p.stretch == last_stretch);
+    let first = played.len() - of_last.count();
+    let stretch = &played[first..];
+    if stands_elsewhere(stretch, first > 0, pitches) {
+        return Vec::new();
+    }
+    for end in (SURE_NOTES..=stretch.len().saturating_sub(SURE_NOTES_AFTER)).rev() {
         let mut first = end;
         while first > 0
-            && stretch[first - 1].1
-            && (first == end || stretch[first - 1].0 + 1 + SURE_LEFT_OUT >= stretch[first].0)
+            && stretch[first - 1].right
+            && (first == end || stretch[first - 1].idx + 1 + SURE_LEFT_OUT >= stretch[first].idx)
         {
             first -= 1;
         }
         if end - first >= SURE_NOTES {
-            return stretch[first..end].iter().map(|p| (p.0, p.3)).collect();
+            return stretch[first..end]
+                .iter()
+                .map(|p| (p.idx, p.onset_s))
+                .collect();
         }
     }
     Vec::new()
+}
+
+/// True where the newest notes that followed one another, as the line has them, do so elsewhere
+/// in it, and only a place before a pause, a jump or a note left out tells which is meant.
+fn stands_elsewhere(stretch: &[Place], jumped: bool, pitches: &[i32]) -> bool {
+    let follows = |k: &usize| {
+        let (before, note) = (&stretch[*k - 1], &stretch[*k]);
+        note.idx == before.idx + 1 && note.silence_s < BROKEN_OFF_S
+    };
+    let on_end = (1..stretch.len()).rev().take_while(follows).count() + 1;
+    let newest = &stretch[stretch.len().saturating_sub(on_end)..];
+    if newest.len() == stretch.len() && !jumped {
+        return false;
+    }
+    let of = |idx: Option<usize>| idx.and_then(|idx| pitches.get(idx));
+    let right = || newest.iter().filter(|place| place.right);
+    (1..=ALIKE_REACH).any(|by| {
+        right().all(|p| of(p.idx.checked_sub(by)) == of(Some(p.idx)))
+            || right().all(|p| of(Some(p.idx + by)) == of(Some(p.idx)))
+    })
 }
 
 /// True for a note after which the fingers rest: a breath mark, a fermata, a rest or a long note.
@@ -444,10 +497,16 @@ fn ends_phrase(line: &Line, idx: usize) -> bool {
 mod tests {
     use super::*;
     use crate::line::read::{LineOptions, read_line};
-    use crate::live::follow::tests::heard;
+    use crate::live::follow::tests::{heard, sounding};
 
     /// Sure places of notes 0.2 s apart: index, right or wrong, stretch.
     fn sure_of(played: &[(usize, bool, usize)]) -> Vec<usize> {
+        // No two passages alike.
+        let pitches: Vec<i32> = (0..100).map(|k| 40 + (k * k * 7) % 211).collect();
+        sure_among(played, &pitches)
+    }
+
+    fn sure_among(played: &[(usize, bool, usize)], pitches: &[i32]) -> Vec<usize> {
         let roles: Vec<Role> = played
             .iter()
             .map(|(idx, right, stretch)| {
@@ -459,8 +518,10 @@ mod tests {
                 Role::Played(*idx, outcome, None, *stretch)
             })
             .collect();
-        let onsets_s: Vec<f64> = (0..played.len()).map(|k| 0.2 * k as f64).collect();
-        sure(&roles, &onsets_s).iter().map(|p| p.0).collect()
+        let notes: Vec<HeardNote> = (0..played.len())
+            .map(|k| sounding(0.2 * k as f64, pitches[played[k].0]))
+            .collect();
+        sure(&roles, &notes, pitches).iter().map(|p| p.0).collect()
     }
 
     #[test]
@@ -480,6 +541,26 @@ mod tests {
         let mut jumped = straight;
         jumped.extend((2..7).map(|idx| (idx, true, 1)));
         assert!(sure_of(&jumped).is_empty());
+    }
+
+    /// Two notes in turn: after a note left out or a jump any of them is as good, until one that
+    /// stands nowhere else has come.
+    #[test]
+    fn a_place_that_stands_elsewhere_too_is_not_sure() {
+        let mut pitches: Vec<i32> = [69, 72].repeat(12);
+        pitches.extend([60, 62, 64, 65, 67]);
+        let straight: Vec<_> = (0..10).map(|idx| (idx, true, 0)).collect();
+        assert_eq!(sure_among(&straight, &pitches), [0, 1, 2, 3, 4, 5, 6, 7]);
+        let mut without = straight.clone();
+        without.drain(2..4);
+        assert!(sure_among(&without, &pitches).is_empty());
+        let mut jumped = straight;
+        jumped.extend((8..26).map(|idx| (idx, true, 1)));
+        let places: Vec<usize> = (8..24).collect();
+        assert_eq!(sure_among(&jumped, &pitches), places);
+        jumped.pop();
+        jumped.pop();
+        assert!(sure_among(&jumped, &pitches).is_empty());
     }
 
     /// More notes without a breath than are aligned at once: the phrase is aligned from the
