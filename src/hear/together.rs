@@ -142,7 +142,8 @@ mod tests {
             }
         }
         let hearing = hear(&sound, RATE_HZ as u32, &HearOptions::default());
-        let notes = hearing.notes.iter().filter(|n| n.confidence > 0.5);
+        // Which pitches, not how sure: so pure and without noise they are like no instrument.
+        let notes = hearing.notes.iter().filter(|n| n.confidence > 0.3);
         let mut pitches: Vec<i32> = notes.map(|n| n.midi.round() as i32).collect();
         pitches.dedup();
         pitches
