@@ -85,16 +85,16 @@ pub fn lay_over(
         }
         if note.tongued && length_s > 0.1 && rng.chance(how.scoop_share) {
             let scoop_s = rng.between(SCOOP_S.0, SCOOP_S.1);
-            for i in from..to {
-                cents[i] -= how.scoop_cents * (1.0 - at(i) / scoop_s).max(0.0);
+            for (i, cents) in cents.iter_mut().enumerate().take(to).skip(from) {
+                *cents -= how.scoop_cents * (1.0 - at(i) / scoop_s).max(0.0);
             }
         }
         if rng.chance(how.shape_share) {
             let db = how.shape_db * rng.between(0.3, 1.0);
             // The same decibels whatever the length would be a cut on short notes.
             let db = db * (length_s / 0.3).min(1.0);
-            for i in from..to {
-                gain_db[i] += db * at(i) / length_s.max(1e-3);
+            for (i, gain_db) in gain_db.iter_mut().enumerate().take(to).skip(from) {
+                *gain_db += db * at(i) / length_s.max(1e-3);
             }
         }
         // What was gained goes back evenly over the note.
