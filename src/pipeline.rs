@@ -32,11 +32,23 @@ pub fn check_file_told(
     let hearing = hear_file_told(path, &range_of(line), told)?;
     let alignment = align(line, &hearing, &options.align);
     let mut check = judge(line, &hearing, &alignment, &options.judge);
-    if options.align.bars.is_none() {
-        coverage::warn(&mut check, &hearing, &alignment);
+    if options.align.bars.is_none()
+        && let Some(warning) = coverage::warning(&check, &hearing, &alignment)
+    {
+        if warning.other_music {
+            check = untold(line, hearing, options);
+        }
+        check.take.warnings.push(warning.text);
     }
     show::words::put_into_words(line, &mut check);
     Ok(check)
+}
+
+/// The check of a take of which nothing is told: what was recorded, and no note of the line.
+fn untold(line: &Line, mut hearing: Hearing, options: &TakeOptions) -> Check {
+    hearing.notes.clear();
+    let alignment = align(line, &hearing, &options.align);
+    judge(line, &hearing, &alignment, &options.judge)
 }
 
 /// Hears a file; what reading it showed of the recording is said first.

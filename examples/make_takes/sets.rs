@@ -646,7 +646,11 @@ fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         let tick = Tick::any(rng);
         // A click does not drift with the player.
         let period_s = 60.0 * etude.beat_quarters() / manner.start_qpm;
-        let clicks_s = steady_clicks(manner.lead_s, period_s, performance.duration_s);
+        let clicks_s = steady_clicks(
+            downbeat_s(&notes, &manner),
+            period_s,
+            performance.duration_s,
+        );
         rooms::add_click(
             &mut made.samples,
             made.sample_rate_hz,
@@ -659,6 +663,12 @@ fn drift_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
         made.truth["click"] = json!({"level_db": level_db, "beats_s": clicks_s});
     }
     Ok(made)
+}
+
+/// When the line's first beat is: before the first note where the line begins with a rest.
+fn downbeat_s(notes: &[Note], manner: &Manner) -> f64 {
+    let rest_quarters = notes.first().map_or(0.0, |note| note.at_quarters);
+    manner.lead_s - 60.0 / manner.start_qpm * rest_quarters
 }
 
 /// Clicks from the start of a take to its end, one of them at `at_s`.
@@ -702,7 +712,7 @@ fn click_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
     };
     let period_s = share * beat_s;
     let clicks_s = steady_clicks(
-        manner.lead_s - 1e-3 * offset_ms,
+        downbeat_s(&notes, &manner) - 1e-3 * offset_ms,
         period_s,
         performance.duration_s,
     );

@@ -13,62 +13,70 @@ pub const OTHER_MUSIC: &str = "most of what sounded is not this line";
 const CERTAIN: f64 = 0.5;
 /// Fewer notes than this say nothing.
 const NOTES_MIN: usize = 12;
-/// Least share of the notes heard that are right notes of the line, tries and all; warming up and
-/// talk before a take leave more.
+/// Least share of the notes heard that are right notes of the line, tries and all, less one note
+/// a jump and a note added; warming up and talk before a take leave more.
 const SHARE_LEAST: f64 = 0.5;
 /// Below this share, and with less than this of the line right, it is taken for something else:
-/// nothing is marked. A first read gets more right than two notes in five (common practice).
+/// nothing is told. A first read gets more right than two notes in five (common practice).
 const OTHER_SHARE: f64 = 0.4;
 const OTHER_RIGHT: f64 = 0.6;
-/// Jumps and added notes, of the notes heard, above which a transposed fit was patched together
-/// from alike bits.
-const BREAKS_MOST: f64 = 0.15;
+/// What is to be said of a take that does not seem to be the line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Warning {
+    pub text: String,
+    /// Nothing of it is to be told of the line: only chance fits.
+    pub other_music: bool,
+}
 
-/// Warns where the take does not seem to be the line, and then marks nothing. Of whole lines: who
-/// asks for some bars of a take knows that the others do not fit.
-pub fn warn(check: &mut Check, hearing: &Hearing, alignment: &Alignment) {
-    let heard = hearing.notes.iter().filter(|n| n.confidence >= CERTAIN);
-    let heard = heard.count();
+/// Of whole lines only: who asks for some bars of a take knows that the others do not fit.
+pub fn warning(check: &Check, hearing: &Hearing, alignment: &Alignment) -> Option<Warning> {
+    let certain = |j: usize| {
+        let note = hearing.notes.get(j);
+        note.is_some_and(|n| n.confidence >= CERTAIN)
+    };
+    let heard = (0..hearing.notes.len()).filter(|j| certain(*j)).count();
     let tries = alignment
         .notes
         .iter()
         .flat_map(|note| note.earlier.iter().chain([&note.last]));
     let right =
         |attempt: &&Attempt| attempt.outcome == Outcome::Right && attempt.heard_idx.is_some();
-    let right = tries.filter(right).count() + alignment.continued.len();
+    // Doubtful ripples lie on any line.
+    let continued = alignment.continued.iter().filter(|(j, _)| certain(*j));
+    let right = tries.filter(right).count() + continued.count();
     let summary = &check.summary;
     let reached = summary.right + summary.wrong + summary.missed + summary.unsure;
     if reached == 0 && heard < NOTES_MIN {
-        check
-            .take
-            .warnings
-            .push(format!("{NOTHING_HEARD}: is it the right recording?"));
-        return;
+        return Some(Warning {
+            text: format!("{NOTHING_HEARD}: is it the right recording?"),
+            other_music: false,
+        });
     }
-    let share_of_heard = |n: usize| n as f64 / heard.max(1) as f64;
-    let share = share_of_heard(right);
-    let transposed = check.tuning.transposed_semitones != 0;
+    // Any line can be patched together from alike bits of another: every jump is one more that
+    // was free to be chosen.
     let breaks = check.restarts.len() + check.skips.len() + check.added.len();
-    let patched = transposed && share_of_heard(breaks) > BREAKS_MOST;
-    if heard < NOTES_MIN || (share >= SHARE_LEAST && !patched) {
-        return;
+    let share = (right as f64 - breaks as f64) / heard.max(1) as f64;
+    if heard < NOTES_MIN || share >= SHARE_LEAST {
+        return None;
     }
-    let poor = share < OTHER_SHARE || transposed;
+    // Thirty shifts to choose from fit more by chance than one.
+    let poor = share < OTHER_SHARE || check.tuning.transposed_semitones != 0;
     let little = (summary.right as f64) < OTHER_RIGHT * summary.expected as f64;
-    let other = poor && little;
-    if patched && !other {
-        return;
-    }
-    check.take.warnings.push(format!(
-        "{OTHER_MUSIC} ({right} of {heard} notes would fit): is it the right line, part or instrument? {}",
-        if other {
-            "Nothing is marked."
-        } else {
-            "What does not fit is left out."
-        }
-    ));
-    if other {
-        check.findings.clear();
-        check.tuning.transposed_semitones = 0;
-    }
+    let other_music = poor && little;
+    let pieces = check.restarts.len() + check.skips.len() + 1;
+    let in_pieces = match pieces {
+        1 => String::new(),
+        n => format!(", in {n} pieces"),
+    };
+    let rest = if other_music {
+        "Nothing is marked."
+    } else {
+        "What does not fit is left out."
+    };
+    Some(Warning {
+        text: format!(
+            "{OTHER_MUSIC} ({right} of {heard} notes would fit{in_pieces}): is it the right line, part or instrument? {rest}"
+        ),
+        other_music,
+    })
 }

@@ -64,6 +64,14 @@ impl<'a> Class<'a> {
         })
     }
 
+    /// Takes that were read, but no note of the line told; and why.
+    fn untold(&self) -> impl Iterator<Item = (&Row, String)> {
+        self.rows.iter().filter_map(|row| {
+            let checked = row.checked()?;
+            (!is_told(checked)).then(|| (row, why_untold(checked)))
+        })
+    }
+
     pub fn heading(&self) -> String {
         let title = if self.title.is_empty() {
             "no title"
@@ -190,6 +198,12 @@ pub fn text(class: &Class, layout: Layout) -> String {
     for said in class.hard_in_words() {
         let _ = writeln!(out, "  {said}");
     }
+    if class.untold().next().is_some() {
+        let _ = writeln!(out, "\n{UNTOLD}");
+        for (row, reason) in class.untold() {
+            let _ = writeln!(out, "  {}: {reason}", row.take);
+        }
+    }
     if class.refused().next().is_some() {
         out.push_str("\nNot checked\n");
         for (row, reason) in class.refused() {
@@ -199,8 +213,26 @@ pub fn text(class: &Class, layout: Layout) -> String {
     out
 }
 
+/// Above the takes that were read, but no note of the line told.
+const UNTOLD: &str = "No note could be judged";
+
+fn is_told(checked: &Checked) -> bool {
+    let s = &checked.summary;
+    s.right + s.wrong + s.missed > 0
+}
+
+fn why_untold(checked: &Checked) -> String {
+    match checked.warnings.as_slice() {
+        [] => "every note that was reached is unsure".into(),
+        warnings => warnings.join("; "),
+    }
+}
+
 fn right_of(checked: &Checked) -> String {
     let s = &checked.summary;
+    if !is_told(checked) {
+        return "none told".into();
+    }
     format!("{} of {}", s.right, s.right + s.wrong + s.missed)
 }
 
@@ -249,7 +281,11 @@ pub fn csv(class: &Class) -> String {
             RowResult::Error(reason) => cells.push(harmless(reason)),
             RowResult::Checked(checked) => {
                 let s = &checked.summary;
-                cells.push(String::new());
+                cells.push(if is_told(checked) {
+                    String::new()
+                } else {
+                    harmless(&why_untold(checked))
+                });
                 for share in [s.note_accuracy, s.note_accuracy_low, s.note_accuracy_high] {
                     cells.push(share.map_or(String::new(), |v| format!("{v:.4}")));
                 }
@@ -309,6 +345,10 @@ pub fn content(class: &Class, part: &dyn Fn(usize) -> Option<String>) -> Markup 
     html! {
         h2 { "What the class finds hard" }
         ul { @for said in class.hard_in_words() { li { (said) } } }
+        @if class.untold().next().is_some() {
+            h2 { (UNTOLD) }
+            ul { @for (row, reason) in class.untold() { li { (row.take) ": " (reason) } } }
+        }
         @if class.refused().next().is_some() {
             h2 { "Not checked" }
             ul { @for (row, reason) in class.refused() { li { (row.take) ": " (reason) } } }
@@ -361,7 +401,11 @@ pub fn player_html(line: &Line, row: &Row, marked: Option<&str>) -> String {
                 }
                 (None, Some(checked)) => {
                     p { (line.title) }
-                    p { (right_of(checked)) " notes right, " (checked.summary.unsure) " could not be told" }
+                    @if is_told(checked) {
+                        p { (right_of(checked)) " notes right, " (checked.summary.unsure) " could not be told" }
+                    } @else {
+                        p { (UNTOLD) "." }
+                    }
                     ul { @for text in &checked.worst { li { (text) } } }
                     @if checked.findings > checked.worst.len() {
                         p { "and " (checked.findings - checked.worst.len()) " more" }

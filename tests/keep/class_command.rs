@@ -115,6 +115,50 @@ fn a_class_gives_the_same_table_on_every_run_and_goes_on_where_it_stopped() {
 }
 
 #[test]
+fn a_row_of_another_line_says_why_nothing_is_told() {
+    let folder = folder(&[("anna.wav", None)]);
+    // Steps and leaps that the study does not have.
+    let other = Playing {
+        off: Box::new(|idx| [1, -6, 3, 8, -3, 6, -8, 4, -1, 10, -5][idx * idx % 11]),
+        ..Playing::default()
+    };
+    write_wav(&folder.path("class/bela.wav"), &played(&study(), &other));
+    let said = folder.run(&[
+        "class",
+        "class",
+        "--line",
+        "study.abc",
+        "--csv",
+        "table.csv",
+    ]);
+    assert_eq!(said.status, Some(0), "{}", said.err);
+    let row = |name: &str| {
+        let row = said.out.lines().find(|line| line.starts_with(name));
+        row.unwrap_or_else(|| panic!("{name}: {}", said.out))
+            .to_owned()
+    };
+    assert!(row("bela").contains("none told"), "{}", row("bela"));
+    assert!(!row("anna").contains("none told"), "{}", row("anna"));
+    assert!(
+        said.out
+            .contains("No note could be judged\n  bela.wav: most of what sounded is not this line"),
+        "{}",
+        said.out
+    );
+    let table = std::fs::read_to_string(folder.path("table.csv")).unwrap();
+    let mut rows = csv::Reader::from_reader(table.as_bytes());
+    let reasons: Vec<String> = rows
+        .records()
+        .map(|row| row.unwrap()[2].to_owned())
+        .collect();
+    assert_eq!(reasons[0], "");
+    assert!(
+        reasons[1].starts_with("most of what sounded"),
+        "{reasons:?}"
+    );
+}
+
+#[test]
 fn a_class_of_nothing_says_what_to_do() {
     let folder = folder(&[]);
     let said = folder.run(&["class", "class", "--line", "study.abc"]);
