@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use crate::align::{AlignOptions, align};
+use crate::align::{AlignOptions, align, look_again};
+use crate::hear::look::Sound;
 use crate::hear::{HearOptions, Hearer, Hearing};
 use crate::judge::{Check, JudgeOptions, coverage, judge};
 use crate::line::{Line, instruments};
@@ -29,8 +30,9 @@ pub fn check_file_told(
     options: &TakeOptions,
     told: &mut dyn FnMut(f64),
 ) -> Result<Check, SoundError> {
-    let hearing = hear_file_told(path, &range_of(line), told)?;
-    let alignment = align(line, &hearing, &options.align);
+    let (hearing, sound) = hear_file_told(path, &range_of(line), told)?;
+    let mut alignment = align(line, &hearing, &options.align);
+    look_again(&mut alignment, line, &hearing, &sound);
     let mut check = judge(line, &hearing, &alignment, &options.judge);
     if options.align.bars.is_none()
         && let Some(warning) = coverage::warning(&check, &hearing, &alignment)
@@ -53,14 +55,14 @@ fn untold(line: &Line, mut hearing: Hearing, options: &TakeOptions) -> Check {
 
 /// Hears a file; what reading it showed of the recording is said first.
 pub fn hear_file(path: &Path, options: &HearOptions) -> Result<Hearing, SoundError> {
-    hear_file_told(path, options, &mut |_| {})
+    Ok(hear_file_told(path, options, &mut |_| {})?.0)
 }
 
 fn hear_file_told(
     path: &Path,
     options: &HearOptions,
     told: &mut dyn FnMut(f64),
-) -> Result<Hearing, SoundError> {
+) -> Result<(Hearing, Sound), SoundError> {
     let mut reader = TakeReader::open(path)?;
     let n_samples = reader.info().duration_s * f64::from(reader.sample_rate_hz());
     let mut n_heard = 0;
@@ -71,7 +73,7 @@ fn hear_file_told(
         n_heard += block.len();
         told((n_heard as f64 / n_samples.max(1.0)).min(1.0));
     }
-    let mut hearing = hearer.finish(options);
+    let (mut hearing, sound) = hearer.finish_keeping_sound(options);
     let info = reader.info();
     let recording = &mut hearing.recording;
     recording.clipped_share = recording.clipped_share.max(info.clipped_share);
@@ -79,7 +81,7 @@ fn hear_file_told(
     recording
         .warnings
         .extend(heard.into_iter().filter(|w| !info.warnings.contains(w)));
-    Ok(hearing)
+    Ok((hearing, sound))
 }
 
 /// Where to look for pitches: the instrument's range, or the line's own, with room for another

@@ -12,8 +12,8 @@ mod score;
 mod table;
 mod truth;
 
-use passagework::align::{AlignOptions, align};
-use passagework::hear::{HearOptions, hear};
+use passagework::align::{AlignOptions, align, look_again};
+use passagework::hear::{HearOptions, Hearer};
 use passagework::judge::{ClickOptions, JudgeOptions, judge};
 use passagework::line::read::{LineOptions, read_line};
 use passagework::pipeline::range_of;
@@ -193,7 +193,9 @@ fn evaluate(
         Some(Ok(line)) => range_of(line),
         _ => HearOptions::default(),
     };
-    let hearing = hear(&samples, rate, &range);
+    let mut hearer = Hearer::new(rate);
+    hearer.push(&samples);
+    let (hearing, sound) = hearer.finish_keeping_sound(&range);
     score.hear_cpu_s = cpu_s() - begun;
     score.hear = score_hearing(&truth, &hearing, log);
     score.recorders = score_recorder(&truth, &hearing);
@@ -202,7 +204,8 @@ fn evaluate(
         match line {
             Ok(line) => {
                 let begun = cpu_s();
-                let alignment = align(&line, &hearing, &AlignOptions::default());
+                let mut alignment = align(&line, &hearing, &AlignOptions::default());
+                look_again(&mut alignment, &line, &hearing, &sound);
                 let check = judge(&line, &hearing, &alignment, &judge_options(&truth));
                 score.rest_cpu_s = cpu_s() - begun;
                 let offset_ms = check.tempo.click.and_then(|click| click.offset_mean_ms);

@@ -8,6 +8,7 @@
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
 //! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
 
+mod again;
 mod costs;
 mod doubt;
 pub(crate) mod expected;
@@ -23,6 +24,7 @@ mod shift;
 mod sound;
 mod tempo;
 
+pub use again::look_again;
 pub use expected::passage;
 pub use rhythm::Rhythm;
 

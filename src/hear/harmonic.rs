@@ -43,7 +43,7 @@ fn gram(step: f64, n: usize, harmonics: usize) -> Vec<f64> {
 }
 
 /// Normal equations of a fit.
-struct Fit {
+pub(super) struct Fit {
     /// Upper triangle, row by row, and right-hand side; cosine and sine of each harmonic.
     gram: Vec<f64>,
     moment: Vec<f64>,
@@ -81,7 +81,7 @@ impl Fit {
     }
 
     /// Of sines of any frequencies, radians a sample.
-    fn of_sines(samples: &[f32], steps: &[f64]) -> Fit {
+    pub(super) fn of_sines(samples: &[f32], steps: &[f64]) -> Fit {
         let m = 2 * steps.len();
         let mut turned = vec![(0.0, 1.0); steps.len()];
         let turns: Vec<(f64, f64)> = steps.iter().map(|step| step.sin_cos()).collect();
@@ -109,6 +109,11 @@ impl Fit {
             power,
             n: samples.len(),
         }
+    }
+
+    /// Share of the power that the best fit explains, 0 to 1.
+    pub(super) fn share(&self) -> f64 {
+        shares(self).0
     }
 
     /// Summed squared error of the best fit to all samples so far.

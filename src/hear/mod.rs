@@ -17,6 +17,7 @@ pub mod harmonic;
 pub mod hum;
 pub mod levels;
 mod linger;
+pub mod look;
 mod metronome;
 pub mod notes;
 pub mod path;
@@ -190,6 +191,11 @@ impl Hearer {
 
     /// All that was heard.
     pub fn finish(self, options: &HearOptions) -> Hearing {
+        self.finish_keeping_sound(options).0
+    }
+
+    /// All that was heard, and the sound itself for a second look.
+    pub fn finish_keeping_sound(mut self, options: &HearOptions) -> (Hearing, look::Sound) {
         let (sketches, recording, clicks) = self.listen(options);
         let notes = confidence::weigh(&sketches, recording.noise_dbfs);
         let (a4_hz, a4_hz_se) = tuning::of_notes(&notes);
@@ -201,20 +207,22 @@ impl Hearer {
                 midi: blip.midi,
             })
         });
-        Hearing {
+        let hearing = Hearing {
             notes,
             blips: blips.collect(),
             clicks,
             a4_hz,
             a4_hz_se,
             recording,
-        }
+        };
+        let rate = f64::from(self.sample_rate_hz) / self.decimator.factor() as f64;
+        (hearing, look::Sound::new(self.sound, rate))
     }
 
     /// What [`Hearer::finish`] weighs: every note that might be, with its features in the
     /// order of [`confidence::FEATURES`]. For fitting the weights.
     pub fn evidence(
-        self,
+        mut self,
         options: &HearOptions,
     ) -> Vec<(HeardNote, [f64; confidence::N_FEATURES])> {
         let (sketches, recording, _) = self.listen(options);
@@ -230,7 +238,10 @@ impl Hearer {
             .collect()
     }
 
-    fn listen(mut self, options: &HearOptions) -> (Vec<notes::Sketch>, Recording, Vec<HeardClick>) {
+    fn listen(
+        &mut self,
+        options: &HearOptions,
+    ) -> (Vec<notes::Sketch>, Recording, Vec<HeardClick>) {
         let factor = self.decimator.factor();
         let heard = self.sound.len();
         self.decimator.finish(&mut self.sound);
