@@ -19,6 +19,13 @@ pub fn cents_between(reference_hz: f64, f0_hz: f64) -> f64 {
     1200.0 * (f0_hz / reference_hz).log2()
 }
 
+/// The harmonic nearest to so many semitones above the first, and how far off they are, semitones:
+/// 19.0 lies 0.02 below the third.
+pub fn nearest_harmonic(semitones: f64) -> (f64, f64) {
+    let number = (semitones / 12.0).exp2().round().max(1.0);
+    (number, semitones - 12.0 * number.log2())
+}
+
 /// Level in dB relative to full scale of an RMS amplitude; silence gives −120.
 pub fn rms_to_dbfs(rms: f64) -> f64 {
     20.0 * rms.max(1e-6).log10()

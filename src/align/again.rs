@@ -7,7 +7,7 @@
 //! accusations on made takes in rooms, noise and sampled voices.
 
 use super::{Alignment, Attempt, Outcome};
-use crate::convert::midi_to_hz;
+use crate::convert::{midi_to_hz, nearest_harmonic};
 use crate::hear::look::Sound;
 use crate::hear::{HeardNote, Hearing};
 use crate::line::Line;
@@ -15,13 +15,13 @@ use crate::line::Line;
 /// A note heard at a harmonic below the written one, semitones off at the most: where two notes
 /// ring into each other they are heard as the note of which both are harmonics.
 const HARMONIC_SEMITONES: f64 = 0.6;
-const HARMONICS: std::ops::RangeInclusive<i32> = 2..=8;
+const HARMONICS: std::ops::RangeInclusive<f64> = 2.0..=8.0;
 /// Harmonics of the written note that are looked at, with a little room.
 const TOP_HARMONIC: f64 = 6.2;
 
 /// Share of what the note heard explains that the written one explains as well, from which nothing
 /// tells them apart, and from which there is nothing of the lower one at all. A note that is
-/// truly an octave below has 1 to 35 % there (three of 64 had 60 %).
+/// truly a harmonic below has 1 to 40 % there (three of 64 had 60 %).
 const EITHER: f64 = 0.5;
 const NOTHING_BELOW: f64 = 0.95;
 
@@ -36,11 +36,14 @@ const PLAYED: f64 = 0.4;
 const PERIODS: f64 = 2.5;
 const SPAN_S: f64 = 0.03;
 const STEP_S: f64 = 0.008;
+/// Looked for no farther than so many notes of the line from one that was heard, and between two
+/// no farther apart than this, seconds: all that the look costs.
+const MISSED_MOST: usize = 4;
+const BETWEEN_MOST_S: f64 = 3.0;
 /// How far into the next note, seconds.
 const INTO_NEXT_S: f64 = 0.06;
-/// Notes that may still ring, seconds back, how many, and how sure they are.
+/// How far back a note before them may still ring, seconds, and how sure it is.
 const RINGING_S: f64 = 0.5;
-const RINGING_NOTES: usize = 2;
 const RINGING_CONFIDENCE: f64 = 0.4;
 /// Pitches nearer than this are one.
 const SAME_SEMITONES: f64 = 0.7;
@@ -71,23 +74,20 @@ pub fn look_again(alignment: &mut Alignment, line: &Line, hearing: &Hearing, sou
             }
         }
     }
-    let heard_of = |alignment: &Alignment, idx: usize| {
-        let heard_idx = alignment.notes[idx].last.heard_idx;
-        heard_idx.map(|j| &hearing.notes[j])
-    };
-    let missed: Vec<usize> = (0..alignment.notes.len())
-        .filter(|&idx| {
-            let last = &alignment.notes[idx].last;
-            last.outcome == Outcome::Missed && last.heard_idx.is_none()
-        })
-        .collect();
-    for idx in missed {
-        let before = (0..idx).rev().find_map(|i| heard_of(alignment, i));
-        let after = (idx + 1..alignment.notes.len()).find_map(|i| heard_of(alignment, i));
-        if let (Some(before), Some(after)) = (before, after)
+    let heard: Vec<Option<usize>> = alignment.notes.iter().map(|n| n.last.heard_idx).collect();
+    for idx in 0..heard.len() {
+        let last = &mut alignment.notes[idx].last;
+        if last.outcome != Outcome::Missed {
+            continue;
+        }
+        // Only where a few are missed between two that were heard.
+        let before = heard[idx.saturating_sub(MISSED_MOST)..idx].iter().rev();
+        let after = heard[idx + 1..].iter().take(MISSED_MOST);
+        if let (Some(before), Some(after)) = (before.flatten().next(), after.flatten().next())
+            && let (before, after) = (&hearing.notes[*before], &hearing.notes[*after])
+            && after.onset_s - before.onset_s < BETWEEN_MOST_S
             && may_have_been_played(written(idx).1, before, after, hearing, sound)
         {
-            let last = &mut alignment.notes[idx].last;
             last.outcome = Outcome::Unsure;
             last.confidence = TAKEN_BACK;
         }
@@ -109,23 +109,25 @@ fn look_at_wrong(
     let share = |midi: f64| sound.explained(span_s, &[midi], top_hz);
     let above = midi - heard.midi;
     let is_harmonic = |semitones: f64| {
-        let mut off = HARMONICS.map(|k| (semitones - 12.0 * f64::from(k).log2()).abs());
-        off.any(|off| off < HARMONIC_SEMITONES)
+        let (number, off) = nearest_harmonic(semitones);
+        HARMONICS.contains(&number) && off.abs() < HARMONIC_SEMITONES
     };
     let as_well = share(midi) / share(heard.midi).max(1e-6);
-    let (outcome, confidence) = match () {
-        () if is_harmonic(above) && as_well >= NOTHING_BELOW => (Outcome::Right, RIGHT_AFTER_ALL),
-        () if is_harmonic(above) && as_well >= EITHER => (Outcome::Unsure, TAKEN_BACK),
-        // The written note explains every harmonic above its own as well as that one does.
-        () if is_harmonic(-above) => return,
-        () if as_well > 1.0 => (Outcome::Unsure, TAKEN_BACK),
-        () => return,
+    // Whatever sounds at a harmonic of the written note, that one explains it as well.
+    let doubtful = if is_harmonic(above) {
+        as_well >= EITHER
+    } else {
+        !is_harmonic(-above) && as_well > 1.0
     };
-    attempt.outcome = outcome;
-    attempt.confidence = confidence;
-    attempt.register_slip = false;
-    if outcome == Outcome::Right {
+    if is_harmonic(above) && as_well >= NOTHING_BELOW {
+        attempt.outcome = Outcome::Right;
+        attempt.confidence = RIGHT_AFTER_ALL;
         attempt.heard_midi = Some(sounding);
+        attempt.register_slip = false;
+    } else if doubtful {
+        attempt.outcome = Outcome::Unsure;
+        attempt.confidence = TAKEN_BACK;
+        attempt.register_slip = false;
     }
 }
 
@@ -137,16 +139,12 @@ fn may_have_been_played(
     hearing: &Hearing,
     sound: &Sound,
 ) -> bool {
+    let may_ring = |n: &&HeardNote| {
+        (before.onset_s - RINGING_S..before.onset_s).contains(&n.onset_s)
+            && n.confidence > RINGING_CONFIDENCE
+    };
     let mut known = vec![before.midi, after.midi];
-    let since_s = before.onset_s - RINGING_S;
-    let earlier = hearing.notes.iter().rev();
-    known.extend(
-        earlier
-            .filter(|n| n.onset_s < before.onset_s && n.onset_s > since_s)
-            .filter(|n| n.confidence > RINGING_CONFIDENCE)
-            .take(RINGING_NOTES - 1)
-            .map(|n| n.midi),
-    );
+    known.extend(hearing.notes.iter().rev().find(may_ring).map(|n| n.midi));
     if known.iter().any(|k| (k - midi).abs() < SAME_SEMITONES) {
         return false;
     }

@@ -1,6 +1,6 @@
 //! Aligning: which heard note is which written one.
 //!
-//! Never sees samples. Works in notes of the line (indices into [`crate::line::Line::notes`])
+//! The search never sees samples; [`look_again`] asks the sound about what it ends in. Works in notes of the line (indices into [`crate::line::Line::notes`])
 //! and heard notes (indices into [`crate::hear::Hearing::notes`]).
 //!
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,

@@ -405,11 +405,7 @@ impl Scene<'_> {
                     alignment.continued.push((j, offset + before.idx));
                 } else if !self.is_long_enough(j, before, after) {
                     alignment.transitions.push(extra);
-                } else if confidence >= ADDED_AT_LEAST
-                    && self.is_note(j, before, after)
-                    && p_extra >= ACCUSE
-                    && !talk
-                {
+                } else if confidence >= ADDED_AT_LEAST && p_extra >= ACCUSE && !talk {
                     alignment.added.push(extra);
                     pieces_until = self.pieces_until(j, after);
                 }

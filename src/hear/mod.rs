@@ -180,6 +180,11 @@ impl Hearer {
         }
     }
 
+    /// The hearing's own rate.
+    fn rate_hz(&self) -> f64 {
+        f64::from(self.sample_rate_hz) / self.decimator.factor() as f64
+    }
+
     /// The next mono samples, full scale ±1.
     pub fn push(&mut self, samples: &[f32]) {
         self.n_samples += samples.len();
@@ -215,7 +220,7 @@ impl Hearer {
             a4_hz_se,
             recording,
         };
-        let rate = f64::from(self.sample_rate_hz) / self.decimator.factor() as f64;
+        let rate = self.rate_hz();
         (hearing, look::Sound::new(self.sound, rate))
     }
 
@@ -248,7 +253,7 @@ impl Hearer {
         self.ticks.push(&self.sound[heard..]);
         self.sound.truncate(self.n_samples.div_ceil(factor));
         let duration_s = self.n_samples as f64 / f64::from(self.sample_rate_hz);
-        let rate = f64::from(self.sample_rate_hz) / factor as f64;
+        let rate = self.rate_hz();
         let hum = hum::of_take(&self.sound, rate);
         if let Some(hum) = &hum {
             hum::remove(&mut self.sound, rate, hum);

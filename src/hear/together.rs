@@ -7,7 +7,7 @@
 
 use super::harmonic::powers_up_to;
 use super::notes::Sketch;
-use crate::convert::midi_to_hz;
+use crate::convert::{midi_to_hz, nearest_harmonic};
 
 /// Neighbours so near are harmonics, semitones, within these: the second is what is heard for the
 /// first wherever a room rings, and above the last lies what any two pitches have in common.
@@ -105,9 +105,8 @@ fn holds_both(
 
 /// Which harmonic lies so many semitones above the first.
 fn harmonic(semitones: f64) -> Option<usize> {
-    let number = (semitones / 12.0).exp2().round();
-    let off = (semitones - 12.0 * number.log2()).abs();
-    (HARMONICS_MET.contains(&number) && off < HARMONIC_SEMITONES).then_some(number as usize)
+    let (number, off) = nearest_harmonic(semitones);
+    (HARMONICS_MET.contains(&number) && off.abs() < HARMONIC_SEMITONES).then_some(number as usize)
 }
 
 #[cfg(test)]

@@ -20,6 +20,7 @@ const SHARE_LEAST: f64 = 0.5;
 /// nothing is told. A first read gets more right than two notes in five (common practice).
 const OTHER_SHARE: f64 = 0.4;
 const OTHER_RIGHT: f64 = 0.6;
+
 /// What is to be said of a take that does not seem to be the line.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Warning {
