@@ -1,7 +1,9 @@
 //! Situations of practice, one by one: what the alignment says of each.
 
 use crate::align_support::*;
-use passagework::align::{AlignOptions, Alignment, Outcome, Rhythm, align, passage};
+use passagework::align::{AlignOptions, Alignment, Outcome, Rhythm, align, look_again, passage};
+use passagework::convert::midi_to_hz;
+use passagework::hear::look::Sound;
 use passagework::hear::{HeardNote, Hearing, PitchCandidate};
 use passagework::line::{Line, Ornament};
 
@@ -639,4 +641,89 @@ fn a_scale_before_the_line_is_warming_up() {
             assert!(alignment.notes.iter().all(|n| n.earlier.is_empty()));
         }
     }
+}
+
+/// Four partials of each pitch sounding between two times, sizes 1/k (a closed form).
+fn sounding(spans: &[(f64, f64, f64)]) -> Sound {
+    const RATE_HZ: f64 = 22_050.0;
+    let end_s = spans.iter().map(|span| span.1).fold(0.0, f64::max);
+    let at = |i: usize| -> f64 {
+        let t = i as f64 / RATE_HZ;
+        let wave = |midi: f64| {
+            let turns = std::f64::consts::TAU * midi_to_hz(midi, 440.0) * t;
+            (1..=4)
+                .map(|k| (f64::from(k) * turns).sin() / f64::from(k))
+                .sum::<f64>()
+        };
+        let now = spans
+            .iter()
+            .filter(|(from_s, to_s, _)| (*from_s..*to_s).contains(&t));
+        now.map(|(_, _, midi)| 0.1 * wave(*midi)).sum()
+    };
+    let n = (end_s * RATE_HZ) as usize;
+    Sound::new((0..n).map(|i| at(i) as f32).collect(), RATE_HZ)
+}
+
+/// The walk played at 0.2 s a note but for note 20, heard as `heard` (nothing: `None`) where
+/// `truly` sounds; its outcome before and after the second look.
+fn looked_at_again(heard: Option<f64>, truly: &[f64]) -> (Outcome, Outcome) {
+    const ODD: usize = 20;
+    let line = walk();
+    let mut notes = play(&line, 0..line.notes.len(), 0.0, 0.8);
+    let mut spans: Vec<(f64, f64, f64)> = notes
+        .iter()
+        .map(|n| (n.onset_s, n.offset_s, n.midi))
+        .collect();
+    let (from_s, to_s, _) = spans.remove(ODD);
+    spans.extend(truly.iter().map(|midi| (from_s, to_s, *midi)));
+    match heard {
+        Some(midi) => notes[ODD] = sound(from_s, to_s, midi),
+        None => drop(notes.remove(ODD)),
+    }
+    let heard = hearing(notes);
+    let mut alignment = align(&line, &heard, &AlignOptions::default());
+    let before = alignment.notes[ODD].last.outcome;
+    look_again(&mut alignment, &line, &heard, &sounding(&spans));
+    let others = alignment
+        .notes
+        .iter()
+        .enumerate()
+        .filter(|(idx, _)| *idx != ODD);
+    assert!(
+        others
+            .into_iter()
+            .all(|(_, n)| n.last.outcome == Outcome::Right)
+    );
+    (before, alignment.notes[ODD].last.outcome)
+}
+
+#[test]
+fn an_accusation_falls_where_the_sound_holds_the_written_note() {
+    let written = f64::from(walk().notes[20].sounding_midi);
+    let undertone = written - 12.0 * 4f64.log2();
+    // Heard two octaves low, where nothing but the written note sounds; and not heard at all.
+    let low = looked_at_again(Some(undertone), &[written]);
+    assert_eq!(low, (Outcome::Wrong, Outcome::Right));
+    let unheard = looked_at_again(None, &[written]);
+    assert_eq!(unheard, (Outcome::Missed, Outcome::Unsure));
+}
+
+#[test]
+fn an_accusation_stands_where_the_sound_bears_it_out() {
+    let written = f64::from(walk().notes[20].sounding_midi);
+    for wrong in [
+        written - 24.0,
+        written - 12.0,
+        written + 12.0,
+        written + 1.0,
+    ] {
+        let told = looked_at_again(Some(wrong), &[wrong]);
+        assert_eq!(
+            told,
+            (Outcome::Wrong, Outcome::Wrong),
+            "{wrong} for {written}"
+        );
+    }
+    let left_out = looked_at_again(None, &[]);
+    assert_eq!(left_out, (Outcome::Missed, Outcome::Missed));
 }
