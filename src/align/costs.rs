@@ -17,7 +17,20 @@ impl Costs<'_> {
     /// Heard note `j` is line note `i`.
     pub fn matched(&self, j: usize, i: usize) -> f32 {
         let (sound, note) = (&self.sounds[j], &self.expected.notes[i]);
-        sound.matched[note.pitch] + self.length(j, i)
+        let matched = sound.matched[note.pitch];
+        let matched = if self.stays_in_register(j, i) {
+            matched.max(sound.in_register)
+        } else {
+            matched
+        };
+        matched + self.length(j, i)
+    }
+
+    /// Heard note `j` as line note `i` is in another register, and so are the notes before it.
+    fn stays_in_register(&self, j: usize, i: usize) -> bool {
+        let by = |back: usize| self.sounds[j - back].register[self.expected.notes[i - back].pitch];
+        let n_before = model::SAME_REGISTER_AFTER;
+        by(0) != 0 && j >= n_before && i >= n_before && (1..=n_before).all(|n| by(n) == by(0))
     }
 
     /// How well the length of heard note `j` suits line note `i`.

@@ -6,7 +6,8 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over, [`octaves`] what the
+//! instrument's own sound puts an octave off.
 
 mod again;
 mod costs;
@@ -14,6 +15,7 @@ mod doubt;
 pub(crate) mod expected;
 mod jump_place;
 pub(crate) mod model;
+mod octaves;
 mod outcome;
 mod path;
 pub(crate) mod pitch;
@@ -194,6 +196,7 @@ pub fn align(line: &Line, hearing: &Hearing, options: &AlignOptions) -> Alignmen
     } else {
         hearing.a4_hz_se
     };
+    octaves::forgive(&mut alignment, line, hearing);
     alignment
 }
 

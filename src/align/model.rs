@@ -106,6 +106,10 @@ pub fn wrong_interval(semitones: i32) -> f32 {
     }
 }
 
+/// After so many notes on end in another octave or at the twelfth the next mostly comes there too.
+pub const SAME_REGISTER_AFTER: usize = 2;
+pub const SAME_REGISTER: f32 = -1.0;
+
 /// Standard deviation of the natural logarithm of an interval between onsets about what the
 /// tempo says: uneven fingers, a fault of a third of the note included in the tails.
 pub const RHYTHM_SD: f32 = 0.2;

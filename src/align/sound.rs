@@ -20,6 +20,10 @@ pub struct Sound {
     /// For each of [`Expected::pitches`]: log-likelihood of being that written note, the better
     /// of right and wrong.
     pub matched: Vec<f32>,
+    /// … and how many semitones it is off, where that is an octave, a twelfth or two octaves; 0 elsewhere.
+    pub register: Vec<i8>,
+    /// Log-likelihood of being a note of the line in a register that is known.
+    pub in_register: f32,
     /// Being left out: a ripple, or a note too many; after a matched note and after another one left out.
     pub extra: f32,
     pub extra_again: f32,
@@ -62,14 +66,19 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
         let pitch_se_semitones = pitch_se_semitones(note.cents_se);
         let duration_s = sounding_until(&hearing.notes[j..]) - note.onset_s;
         let short = model::shortness_cost(duration_s);
-        let matched = expected
+        let (matched, register) = expected
             .pitches
             .iter()
             .map(|&midi| {
                 let fit = pitch::fit(&offers, pitch_se_semitones, midi);
-                real + short + fit.right.max(fit.wrong)
+                let by = fit.wrong_midi - midi;
+                let slip = fit.wrong > fit.right && matches!(by.abs(), 12 | 19 | 24);
+                (
+                    real + short + fit.right.max(fit.wrong),
+                    if slip { by as i8 } else { 0 },
+                )
             })
-            .collect();
+            .unzip();
         // Noodling goes on from a note too many, not from a ripple.
         let after_note = sounds
             .last()
@@ -101,6 +110,8 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
             confidence,
             pitch_se_semitones,
             matched,
+            register,
+            in_register: real + short + model::SAME_REGISTER,
             extra: ripple.max(real + model::ADDED),
             extra_again: ripple.max(real + again),
             outside: ripple.max(real + model::OUTSIDE),

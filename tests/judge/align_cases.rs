@@ -727,3 +727,38 @@ fn an_accusation_stands_where_the_sound_bears_it_out() {
     let left_out = looked_at_again(None, &[]);
     assert_eq!(left_out, (Outcome::Missed, Outcome::Missed));
 }
+
+/// Outcomes of the walk's notes at `fallen`, which come an octave low.
+fn an_octave_low(fallen: impl Fn(usize, i32) -> bool) -> Vec<Outcome> {
+    let line = walk();
+    let mut notes = play(&line, 0..64, 0.5, 1.0);
+    let fallen: Vec<usize> = (0..64)
+        .filter(|&idx| fallen(idx, line.notes[idx].sounding_midi))
+        .collect();
+    for &idx in &fallen {
+        let note = &notes[idx];
+        notes[idx] = sound(note.onset_s, note.offset_s, note.midi - 12.0);
+    }
+    let alignment = told(&line, notes);
+    let of = |idx: usize| alignment.notes[idx].last.outcome;
+    fallen.into_iter().map(of).collect()
+}
+
+#[test]
+fn a_pitch_that_comes_an_octave_low_wherever_it_is_written_accuses_nobody() {
+    let line = walk();
+    let pitch = line.notes[0].sounding_midi;
+    let outcomes = an_octave_low(|_, midi| midi == pitch);
+    assert!(outcomes.len() > 2, "the walk comes by often enough");
+    assert!(
+        outcomes.iter().all(|o| *o == Outcome::Unsure),
+        "{outcomes:?}"
+    );
+}
+
+#[test]
+fn a_slip_and_a_passage_into_another_octave_are_told() {
+    assert_eq!(an_octave_low(|idx, _| idx == 20), [Outcome::Wrong]);
+    let passage = an_octave_low(|idx, _| (20..40).contains(&idx));
+    assert_eq!(passage, [Outcome::Wrong; 20]);
+}
