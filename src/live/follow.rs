@@ -35,6 +35,10 @@ const UNSAID_NOTES_MIN: usize = 2;
 const UNSAID_S: f64 = 1.0;
 const FOUND: f64 = 0.6;
 
+/// Belief left to the place said last, and to the notes after it that may have come since, below
+/// which it is withdrawn: what came contradicts it, and where the player is instead is not known.
+const WITHDRAWN: f64 = 0.2;
+
 /// How sure a note is that has only begun: one that was waited for, and one that was not, which
 /// has lasted already.
 const BEGUN_CONFIDENCE: f64 = 0.95;
@@ -499,6 +503,18 @@ impl Follower {
             .sum()
     }
 
+    /// Belief in the place said last and in the notes that may have come since.
+    fn still_there(&self) -> f64 {
+        let Some(said) = self.said else {
+            return f64::INFINITY;
+        };
+        let from = said.wrapping_sub(self.expected.first);
+        let until = (from + 1 + self.unsaid).min(self.expected.len() - 1);
+        (from..=until)
+            .map(|i| self.now.on[i] + self.now.off[i])
+            .sum()
+    }
+
     /// Says the likeliest place where it is likely enough and not said before.
     fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
         let total = self.now.total();
@@ -533,8 +549,10 @@ impl Follower {
         let rival = rival && said_s - since_s > RIVAL_S;
         let blind = self.unnoticed >= UNNOTICED_NOTES;
         let unsaid_long = self.unsaid >= UNSAID_NOTES_MIN && said_s - self.likely_s > UNSAID_S;
+        let withdrawn = fresh && probability < SAID && self.still_there() < WITHDRAWN * total;
         if !self.lost
-            && (self.unsure >= LOST_NOTES
+            && (withdrawn
+                || self.unsure >= LOST_NOTES
                 || self.unsaid >= UNSAID_NOTES
                 || unsaid_long
                 || rival
@@ -993,6 +1011,30 @@ pub(super) mod tests {
         follower.settled(&[ripple], 2.2, &mut events);
         assert_eq!(follower.begun.len(), 1, "the note at 1.9 s stays");
         assert_eq!(place(&events), Some(3), "{events:?}");
+    }
+
+    /// The belief has left the place said for three others, none of them likely: it is withdrawn
+    /// with the next note.
+    #[test]
+    fn a_place_that_is_believed_no_more_is_withdrawn() {
+        let line = trill();
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = begin_in_time(&mut follower, &line, 12, None);
+        assert_eq!(place(&events), Some(11), "{events:?}");
+        follower.begun.clear();
+        follower.replay();
+        follower.settled.unstarted = 0.0;
+        (follower.settled.onset_s, follower.settled.before_s) = (4.3, 4.0);
+        follower.settled.on.fill(0.0);
+        follower.settled.off.fill(0.0);
+        for (place, belief) in [(8, 0.4), (4, 0.35), (2, 0.25)] {
+            follower.settled.on[place] = belief;
+        }
+        follower.replay();
+        events.clear();
+        let begun = begins(&line, 9, 4.6, None);
+        follower.begun(&begun, 4.62, &mut events);
+        assert!(matches!(events[..], [Event::Lost { .. }]), "{events:?}");
     }
 
     /// One pitch sixteen times, and then another.
