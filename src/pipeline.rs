@@ -42,6 +42,11 @@ pub fn check_file_told(
         }
         check.take.warnings.push(warning.text);
     }
+    if options.align.bars.is_none()
+        && let Some(warning) = coverage::stands_elsewhere(&check, line)
+    {
+        check.take.warnings.push(warning);
+    }
     show::words::put_into_words(line, &mut check);
     Ok(check)
 }

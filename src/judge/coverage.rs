@@ -3,6 +3,7 @@
 use super::Check;
 use crate::align::{Alignment, Attempt, Outcome};
 use crate::hear::Hearing;
+use crate::line::{Line, LineNote};
 
 /// How the warning begins that no note of the line was recognised.
 pub const NOTHING_HEARD: &str = "no note of the line was recognised";
@@ -80,4 +81,63 @@ pub fn warning(check: &Check, hearing: &Hearing, alignment: &Alignment) -> Optio
         ),
         other_music,
     })
+}
+
+/// Right notes from which a passage can be said to stand elsewhere.
+const ALIKE_NOTES_MIN: usize = 4;
+/// Onsets this near to each other are one, quarters.
+const SAME_QUARTERS: f64 = 1e-3;
+
+/// Says that what was played stands elsewhere in the line as well, where it does: a few bars from
+/// the middle of a line are the first of those that fit, which the player may not have meant.
+/// Nothing is said of a take that begins with the line, nor of one that goes back or skips.
+pub fn stands_elsewhere(check: &Check, line: &Line) -> Option<String> {
+    let right: Vec<&LineNote> = check
+        .notes
+        .iter()
+        .filter(|note| note.outcome == Outcome::Right)
+        .map(|note| &line.notes[note.index])
+        .collect();
+    let reached = |o: Outcome| o != Outcome::NotReached;
+    let first = check.notes.iter().position(|note| reached(note.outcome))?;
+    if first == 0
+        || right.len() < ALIKE_NOTES_MIN
+        || !check.restarts.is_empty()
+        || !check.skips.is_empty()
+    {
+        return None;
+    }
+    let page_place = |note: &LineNote| {
+        let bar = &line.bars[note.bar_idx];
+        (bar.page_idx, note.onset_quarters - bar.onset_quarters)
+    };
+    let begins = right[0];
+    let mut bars: Vec<(usize, &str)> = Vec::new();
+    for other in &line.notes {
+        let later_quarters = other.onset_quarters - begins.onset_quarters;
+        let stands = || {
+            right.iter().all(|note| {
+                let onset_quarters = note.onset_quarters + later_quarters;
+                let from = line
+                    .notes
+                    .partition_point(|n| n.onset_quarters < onset_quarters - SAME_QUARTERS);
+                line.notes[from..]
+                    .iter()
+                    .take_while(|n| n.onset_quarters < onset_quarters + SAME_QUARTERS)
+                    .any(|n| n.sounding_midi == note.sounding_midi && n.grace == note.grace)
+            })
+        };
+        let elsewhere = page_place(other) != page_place(begins);
+        if other.sounding_midi == begins.sounding_midi && elsewhere && stands() {
+            bars.push((line.bars[other.bar_idx].page_idx, &other.bar));
+        }
+    }
+    bars.dedup();
+    let (_, bar) = bars.first()?;
+    let more = if bars.len() > 1 { " and elsewhere" } else { "" };
+    let told = &begins.bar;
+    Some(format!(
+        "what was played stands from bar {bar}{more} just as from bar {told}: it is told of bar {told}. \
+         Name the bars that were played to have it told of others."
+    ))
 }

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use crate::support::{Noise, Take, line_of, scale_line};
 use passagework::align::{Outcome, Restart};
+use passagework::judge::coverage::stands_elsewhere;
 use passagework::judge::{Cause, Check, FindingKind, JudgeOptions, Place};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -477,4 +478,29 @@ proptest! {
         }
         prop_assert!((a.tempo.start_bpm.unwrap() - b.tempo.start_bpm.unwrap()).abs() < 1e-6);
     }
+}
+
+/// Four bars, the third as the first; the notes of some of them are played.
+fn some_bars(played: std::ops::Range<usize>) -> Option<String> {
+    let bars = [["D4", "E4", "F#4", "G4"], ["A4", "F#4", "C#5", "D5"]];
+    let notes: Vec<(&str, f64)> = [1, 0, 1, 0]
+        .iter()
+        .flat_map(|bar| bars[*bar].map(|name| (name, 1.0)))
+        .collect();
+    let line = line_of(&notes, 2);
+    let mut take = Take::empty(&line);
+    for idx in played {
+        take.play(idx, 0.4 * line.notes[idx].onset_quarters, 0.15, 0, 0.0005);
+    }
+    stands_elsewhere(&take.check(), &line)
+}
+
+#[test]
+fn a_passage_that_stands_elsewhere_too_is_said_to() {
+    let said = some_bars(8..12).expect("bar 3 is bar 1 again");
+    assert!(said.contains("from bar 1 just as from bar 3"), "{said}");
+    assert!(some_bars(4..8).is_some_and(|said| said.contains("bar 4")));
+    // From the beginning; longer than what comes again.
+    assert_eq!(some_bars(0..4), None);
+    assert_eq!(some_bars(4..14), None);
 }
