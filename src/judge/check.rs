@@ -396,6 +396,8 @@ pub enum Cause {
     SamePlaceAgain,
     /// Left out every time it was due.
     EveryTime,
+    /// Grace notes in several places were left out.
+    GraceNotes,
     /// Playing stopped and began again further back.
     WentBack,
     /// Playing jumped ahead.

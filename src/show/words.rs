@@ -244,6 +244,10 @@ fn sign_name(alter: i8) -> &'static str {
 }
 
 fn missed(line: &Line, finding: &Finding) -> String {
+    if finding.cause == Cause::GraceNotes {
+        let graces = count(finding.value, "grace note");
+        return format!("{graces} left out: put them in when the line is even without them");
+    }
     let (first, last) = (finding.place.first(), finding.place.last());
     let every = if finding.cause == Cause::EveryTime {
         " every time"

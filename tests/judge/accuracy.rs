@@ -480,6 +480,34 @@ proptest! {
     }
 }
 
+#[test]
+fn grace_notes_left_out_here_and_there_are_one_finding() {
+    let graces = [5, 6, 12, 20];
+    let found = |missed: &[usize]| {
+        let mut line = scale_line(28, 0.5);
+        for idx in graces {
+            line.notes[idx].grace = true;
+        }
+        let mut take = Take::empty(&line);
+        for idx in 0..28 {
+            if missed.contains(&idx) {
+                take.miss(idx);
+            } else {
+                take.play(idx, 0.25 * idx as f64, 0.2, 0, 0.0005);
+            }
+        }
+        causes(&take.check())
+    };
+    assert_eq!(
+        found(&graces),
+        [(FindingKind::Missed, Cause::GraceNotes, graces.to_vec())]
+    );
+    // Alone, and beside a note left out, they are told where they stand.
+    assert_eq!(found(&graces[2..3])[0].2, [12]);
+    let with_a_note = found(&[12, 13, 20]);
+    assert_eq!(with_a_note.len(), 2, "{with_a_note:?}");
+}
+
 /// Four bars, the third as the first; the notes of some of them are played.
 fn some_bars(played: std::ops::Range<usize>) -> Option<String> {
     let bars = [["D4", "E4", "F#4", "G4"], ["A4", "F#4", "C#5", "D5"]];

@@ -66,33 +66,59 @@ fn missed(evidence: &Evidence) -> Vec<Weighed> {
         .filter(|n| n.outcome == Outcome::Missed && !jumped(n.index))
         .map(|n| n.index)
         .collect();
-    missed
+    let (graces, groups): (Vec<&[usize]>, Vec<&[usize]>) = missed
         .chunk_by(|a, b| a + 1 == *b)
-        .map(|group| {
-            let every_time = group.iter().all(|idx| {
-                let tries = &evidence.check.notes[*idx].attempts;
-                !tries.is_empty() && tries.iter().all(|a| a.outcome == Outcome::Missed)
-            });
-            let cause = if every_time {
-                Cause::EveryTime
-            } else {
-                Cause::Slip
-            };
-            let (first, last) = (group[0], group[group.len() - 1]);
-            let mut finding = if first == last {
-                evidence.at_notes(FindingKind::Missed, cause, vec![first])
-            } else {
-                evidence.at_span(FindingKind::Missed, cause, first, last)
-            };
-            finding.value = Some(group.len() as f64);
-            finding.unit = Some("notes".into());
-            finding.written = Some(evidence.line.notes[first].written.to_string());
-            Weighed {
-                weight: 200.0 + 10.0 * group.len() as f64,
-                finding,
-            }
-        })
-        .collect()
+        .partition(|group| group.iter().all(|idx| evidence.line.notes[*idx].grace));
+    let (graces, alone) = match graces.len() {
+        0 | 1 => (Vec::new(), graces),
+        _ => (graces.concat(), Vec::new()),
+    };
+    let groups = groups.into_iter().chain(alone);
+    let mut weighed: Vec<Weighed> = groups
+        .map(|group| missed_together(evidence, group))
+        .collect();
+    if !graces.is_empty() {
+        weighed.push(graces_left_out(evidence, graces));
+    }
+    weighed
+}
+
+fn missed_together(evidence: &Evidence, group: &[usize]) -> Weighed {
+    let every_time = group.iter().all(|idx| {
+        let tries = &evidence.check.notes[*idx].attempts;
+        !tries.is_empty() && tries.iter().all(|a| a.outcome == Outcome::Missed)
+    });
+    let cause = if every_time {
+        Cause::EveryTime
+    } else {
+        Cause::Slip
+    };
+    let (first, last) = (group[0], group[group.len() - 1]);
+    let mut finding = if first == last {
+        evidence.at_notes(FindingKind::Missed, cause, vec![first])
+    } else {
+        evidence.at_span(FindingKind::Missed, cause, first, last)
+    };
+    finding.value = Some(group.len() as f64);
+    finding.unit = Some("notes".into());
+    finding.written = Some(evidence.line.notes[first].written.to_string());
+    Weighed {
+        weight: 200.0 + 10.0 * group.len() as f64,
+        finding,
+    }
+}
+
+/// Grace notes left out in several places are one finding, and no more than a note left out: on
+/// the first day they are left out on purpose (common practice).
+fn graces_left_out(evidence: &Evidence, places: Vec<usize>) -> Weighed {
+    let n_graces = places.len() as f64;
+    let mut finding = evidence.at_notes(FindingKind::Missed, Cause::GraceNotes, places);
+    finding.value = Some(n_graces);
+    finding.unit = Some("notes".into());
+    Weighed {
+        weight: 200.0,
+        finding,
+    }
 }
 
 /// Extra notes, those at one place together.
