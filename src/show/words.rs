@@ -287,6 +287,9 @@ fn unsure(finding: &Finding) -> String {
         (_, Some(written)) => written.clone(),
         _ => "a note".into(),
     };
+    if finding.cause == Cause::Octave {
+        return format!("could not tell the octave of {what}: listen yourself");
+    }
     format!("could not tell {what}: listen yourself")
 }
 

@@ -104,6 +104,23 @@ fn ordinary_scatter_is_no_reason_to_go_faster() {
 
 /// A clarinet overblows at the twelfth (19 semitones), other woodwinds at the octave (12).
 #[test]
+fn an_octave_that_is_open_is_said_to_be_all_that_is() {
+    let line = scale_line(16, 0.5);
+    let mut take = take_of(&line, |idx| if idx < 2 { -12 } else { 0 });
+    for idx in [0, 1, 10] {
+        take.alignment.notes[idx].last.outcome = passagework::align::Outcome::Unsure;
+    }
+    let unclear = line.notes[10].written;
+    assert_eq!(
+        texts(&take),
+        [
+            "bar 1, beat 1: could not tell the octave of 2 notes: listen yourself".to_string(),
+            format!("bar 2, beat 2: could not tell {unclear}: listen yourself"),
+        ]
+    );
+}
+
+#[test]
 fn a_passage_in_another_register_is_one_finding() {
     let line = scale_line(32, 0.5);
     for (by, words) in [

@@ -194,12 +194,28 @@ fn unsure(evidence: &Evidence) -> Vec<Weighed> {
         .map(|n| n.index)
         .collect();
     let bar = |idx: usize| evidence.line.notes[idx].bar_idx;
+    // The note was heard, and only its octave is open.
+    let octave_open = |idx: usize| {
+        let heard_midi = evidence.check.notes[idx].heard_midi;
+        heard_midi.is_some_and(|midi| {
+            let by = midi
+                - evidence.alignment.transposed_semitones
+                - evidence.line.notes[idx].sounding_midi;
+            by != 0 && by % 12 == 0
+        })
+    };
+    let alike = |a: &usize, b: &usize| bar(*a) == bar(*b) && octave_open(*a) == octave_open(*b);
     unsure
-        .chunk_by(|a, b| bar(*a) == bar(*b))
+        .chunk_by(alike)
         .map(|group| {
+            let cause = if octave_open(group[0]) {
+                Cause::Octave
+            } else {
+                Cause::Unclear
+            };
             let mut finding = evidence.at(
                 FindingKind::Unsure,
-                Cause::Unclear,
+                cause,
                 Place::Note { index: group[0] },
                 group.to_vec(),
             );
