@@ -48,8 +48,7 @@ const RINGING_CONFIDENCE: f64 = 0.4;
 /// Pitches nearer than this are one.
 const SAME_SEMITONES: f64 = 0.7;
 
-/// How sure one is of what was taken back.
-const TAKEN_BACK: f64 = 0.5;
+/// How sure one is of what is right after all.
 const RIGHT_AFTER_ALL: f64 = 0.9;
 
 /// Takes back accusations of `alignment` that the sound does not bear out.
@@ -88,8 +87,7 @@ pub fn look_again(alignment: &mut Alignment, line: &Line, hearing: &Hearing, sou
             && after.onset_s - before.onset_s < BETWEEN_MOST_S
             && may_have_been_played(written(idx).1, before, after, hearing, sound)
         {
-            last.outcome = Outcome::Unsure;
-            last.confidence = TAKEN_BACK;
+            last.take_back();
         }
     }
 }
@@ -125,9 +123,7 @@ fn look_at_wrong(
         attempt.heard_midi = Some(sounding);
         attempt.register_slip = false;
     } else if doubtful {
-        attempt.outcome = Outcome::Unsure;
-        attempt.confidence = TAKEN_BACK;
-        attempt.register_slip = false;
+        attempt.take_back();
     }
 }
 

@@ -6,8 +6,8 @@
 //! [`expected`] takes from the line what the search needs, [`sound`] weighs every heard note,
 //! [`path`] finds the most likely performance: first by pitch and order, then once more with the
 //! local tempo ([`tempo`]) of what was found. [`shift`] settles tuning and transposition,
-//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over, [`octaves`] what the
-//! instrument's own sound puts an octave off.
+//! [`outcome`] turns the path into outcomes, [`jump_place`] doubts what a jump passed over,
+//! [`octaves`] what the instrument's own sound puts an octave off.
 
 mod again;
 mod costs;
@@ -65,6 +65,18 @@ pub struct Attempt {
     pub register_slip: bool,
     /// Probability that `outcome` is true.
     pub confidence: f64,
+}
+
+/// How sure one is of what was taken back.
+const TAKEN_BACK: f64 = 0.5;
+
+impl Attempt {
+    /// An accusation that does not stand: nobody can say.
+    fn take_back(&mut self) {
+        self.outcome = Outcome::Unsure;
+        self.confidence = TAKEN_BACK;
+        self.register_slip = false;
+    }
 }
 
 /// What became of one note of the line: its last attempt, and those before it.

@@ -13,7 +13,7 @@ use crate::line::Line;
 const NEAR_SEMITONES: i32 = 2;
 
 /// So many other notes there that came an octave off, and their share of those heard, say that it
-/// is the sound. A player who slips comes an octave off in one note of a hundred.
+/// is the sound: a player slips into another octave far less often than in every fourth note.
 const OTHERS: usize = 2;
 const SHARE: f64 = 0.25;
 
@@ -24,9 +24,6 @@ const SOUND_SPANS_SEMITONES: i32 = 5;
 const OFF_SEMITONES: f64 = 0.6;
 /// Octaves off at the most.
 const OCTAVES_MOST: f64 = 2.0;
-
-/// How sure one is of what was taken back.
-const TAKEN_BACK: f64 = 0.5;
 
 /// Takes back accusations of another octave that the instrument's sound accounts for.
 pub fn forgive(alignment: &mut Alignment, line: &Line, hearing: &Hearing) {
@@ -55,9 +52,7 @@ pub fn forgive(alignment: &mut Alignment, line: &Line, hearing: &Hearing) {
         for note in row.iter().filter(|note| note.off) {
             let last = &mut alignment.notes[note.idx].last;
             if last.outcome == Outcome::Wrong && is_of_the_sound(note, &heard) {
-                last.outcome = Outcome::Unsure;
-                last.confidence = TAKEN_BACK;
-                last.register_slip = false;
+                last.take_back();
             }
         }
     }
