@@ -90,7 +90,8 @@ const SAME_QUARTERS: f64 = 1e-3;
 
 /// Says that what was played stands elsewhere in the line as well, where it does: a few bars from
 /// the middle of a line are the first of those that fit, which the player may not have meant.
-/// Nothing is said of a take that begins with the line, nor of one that goes back or skips.
+/// Nothing is said of a take that begins with the line, nor of one that goes back or skips; places
+/// within one bar, and two passes through it, are one.
 pub fn stands_elsewhere(check: &Check, line: &Line) -> Option<String> {
     let right: Vec<&LineNote> = check
         .notes
@@ -107,10 +108,7 @@ pub fn stands_elsewhere(check: &Check, line: &Line) -> Option<String> {
     {
         return None;
     }
-    let page_place = |note: &LineNote| {
-        let bar = &line.bars[note.bar_idx];
-        (bar.page_idx, note.onset_quarters - bar.onset_quarters)
-    };
+    let page_idx = |note: &LineNote| line.bars[note.bar_idx].page_idx;
     let begins = right[0];
     let mut bars: Vec<(usize, &str)> = Vec::new();
     for other in &line.notes {
@@ -127,9 +125,9 @@ pub fn stands_elsewhere(check: &Check, line: &Line) -> Option<String> {
                     .any(|n| n.sounding_midi == note.sounding_midi && n.grace == note.grace)
             })
         };
-        let elsewhere = page_place(other) != page_place(begins);
+        let elsewhere = page_idx(other) != page_idx(begins);
         if other.sounding_midi == begins.sounding_midi && elsewhere && stands() {
-            bars.push((line.bars[other.bar_idx].page_idx, &other.bar));
+            bars.push((page_idx(other), &other.bar));
         }
     }
     bars.dedup();

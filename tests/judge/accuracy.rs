@@ -515,7 +515,11 @@ fn some_bars(played: std::ops::Range<usize>) -> Option<String> {
         .iter()
         .flat_map(|bar| bars[*bar].map(|name| (name, 1.0)))
         .collect();
-    let line = line_of(&notes, 2);
+    some_notes(&notes, played)
+}
+
+fn some_notes(notes: &[(&str, f64)], played: std::ops::Range<usize>) -> Option<String> {
+    let line = line_of(notes, 2);
     let mut take = Take::empty(&line);
     for idx in played {
         take.play(idx, 0.4 * line.notes[idx].onset_quarters, 0.15, 0, 0.0005);
@@ -531,4 +535,11 @@ fn a_passage_that_stands_elsewhere_too_is_said_to() {
     // From the beginning; longer than what comes again.
     assert_eq!(some_bars(0..4), None);
     assert_eq!(some_bars(4..14), None);
+    // Within one bar: there is no other bar to name.
+    let turns = [
+        [("D4", 4.0); 1].as_slice(),
+        &[("E4", 0.25), ("F#4", 0.25)].repeat(8),
+    ]
+    .concat();
+    assert_eq!(some_notes(&turns, 1..7), None);
 }
