@@ -10,6 +10,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use super::sums::sum_of;
+
 /// Pitches kept a frame; a single line with its octave, twelfth and a ringing
 /// predecessor needs no more.
 pub const CANDIDATES_MAX: usize = 6;
@@ -73,7 +75,7 @@ impl Framer {
             ((PERIODS_A_FRAME * sample_rate_hz / low_hz).ceil() as usize).max(16) | 1;
         let lag_max = (sample_rate_hz / low_hz).ceil() as usize + 2;
         let lag_min = ((sample_rate_hz / high_hz).floor() as usize).max(2);
-        let fft_len = (frame_samples + lag_max + 2).next_power_of_two();
+        let fft_len = quick_length(frame_samples + lag_max + 2);
         let mut planner = RealFftPlanner::<f32>::new();
         let forward = planner.plan_fft_forward(fft_len);
         let inverse = planner.plan_fft_inverse(fft_len);
@@ -136,16 +138,13 @@ impl Framer {
 
     fn analyse(&mut self, start: usize) -> Frame {
         let samples = &self.buffer[start..start + self.frame_samples];
-        let mean = samples.iter().sum::<f32>() / self.frame_samples as f32;
+        let mean = sum_of(samples, |x| x) / self.frame_samples as f32;
         for ((out, x), w) in self.slice.iter_mut().zip(samples).zip(&self.window) {
             *out = (x - mean) * w;
         }
         self.slice[self.frame_samples..].fill(0.0);
-        let power: f64 = self.slice[..self.frame_samples]
-            .iter()
-            .map(|x| (*x as f64) * (*x as f64))
-            .sum::<f64>()
-            / self.window_power;
+        let squares = sum_of(&self.slice[..self.frame_samples], |x| x * x);
+        let power = f64::from(squares) / self.window_power;
         let mut frame = Frame {
             level_dbfs: (10.0 * (power + 1e-12).log10()) as f32,
             ..Frame::default()
@@ -170,8 +169,8 @@ impl Framer {
     fn pick(&mut self, frame: &mut Frame) {
         let scale = 1.0 / self.acf[0];
         let last = self.lag_max + 1;
-        for lag in 0..=last {
-            self.acf[lag] *= scale * self.window_acf_inverse[lag];
+        for (acf, inverse) in self.acf[..=last].iter_mut().zip(&self.window_acf_inverse) {
+            *acf *= scale * inverse;
         }
         let acf = &self.acf;
         let mut n = 0;
@@ -229,6 +228,16 @@ impl Framer {
         }
         (self.sample_rate_hz / lag) as f32
     }
+}
+
+/// The shortest length of a transform that is not below `n` and quick: even, its half a power of
+/// two or that and an eighth, a quarter, or a half more.
+fn quick_length(n: usize) -> usize {
+    let whole = n.next_power_of_two().max(32);
+    let part = |eighths: usize| whole / 16 * eighths;
+    ([9, 10, 12].map(part).into_iter())
+        .find(|length| *length >= n)
+        .unwrap_or(whole)
 }
 
 /// Rank of a peak among the peaks of its frame: strength, with a little for the shorter lag.

@@ -11,28 +11,30 @@ const HARMONIC_TOP_HZ: f64 = 4500.0;
 /// Ridge relative to the number of samples; keeps stretches shorter than a period solvable.
 const RIDGE: f64 = 0.02;
 
-/// Sums over `n` samples of the products of each two of cos kω, sin kω, ω = `step` a sample: sums
-/// of sines and cosines at the sums and differences of the harmonics, in closed form
-/// (Dirichlet's kernel).
-fn gram(step: f64, n: usize, harmonics: usize) -> Vec<f64> {
-    let sums: Vec<(f64, f64)> = (0..=2 * harmonics)
-        .map(|k| {
-            let (half, n) = (0.5 * step * k as f64, n as f64);
-            let kernel = if half.sin().abs() < 1e-9 {
-                n
-            } else {
-                (n * half).sin() / half.sin()
-            };
-            let (sin, cos) = ((n - 1.0) * half).sin_cos();
-            (kernel * cos, kernel * sin)
-        })
-        .collect();
-    let m = 2 * harmonics;
+/// Sums of cos(step·i) and sin(step·i) over samples 0 to n − 1, in closed form (Dirichlet's
+/// kernel).
+fn wave_sums(step: f64, n: usize) -> (f64, f64) {
+    let (half, n) = (0.5 * step, n as f64);
+    let below = half.sin();
+    let kernel = if below.abs() < 1e-9 {
+        n
+    } else {
+        (n * half).sin() / below
+    };
+    let (sin, cos) = ((n - 1.0) * half).sin_cos();
+    (kernel * cos, kernel * sin)
+}
+
+/// Upper triangle of the sums over `n` samples of the products of each two of the cosines and
+/// sines, which are half the sums of those at the sum and at the difference of two steps.
+/// `sums(a, b)` gives both for sines number a and b ≥ a: at step b + step a, at step b − step a.
+fn gram(sines: usize, sums: impl Fn(usize, usize) -> [(f64, f64); 2]) -> Vec<f64> {
+    let m = 2 * sines;
     let mut gram = vec![0.0; m * m];
-    for a in 1..=harmonics {
-        for b in a..=harmonics {
-            let (difference, sum) = (sums[b - a], sums[a + b]);
-            let at = |i: usize, j: usize| (2 * (a - 1) + i) * m + 2 * (b - 1) + j;
+    for a in 0..sines {
+        for b in a..sines {
+            let [sum, difference] = sums(a, b);
+            let at = |i: usize, j: usize| (2 * a + i) * m + 2 * b + j;
             gram[at(0, 0)] = 0.5 * (difference.0 + sum.0);
             gram[at(1, 1)] = 0.5 * (difference.0 - sum.0);
             gram[at(0, 1)] = 0.5 * (sum.1 + difference.1);
@@ -40,6 +42,40 @@ fn gram(step: f64, n: usize, harmonics: usize) -> Vec<f64> {
         }
     }
     gram
+}
+
+/// Sines that run through the samples together.
+const ABREAST: usize = 10;
+
+/// Sums of the samples times cos and times sin of each step, in turn: by the recursion of
+/// Goertzel, "An algorithm for the evaluation of finite trigonometric series", American
+/// Mathematical Monthly 65 (1958) 34-35.
+fn moments(samples: &[f32], steps: &[f64]) -> Vec<f64> {
+    let mut moments = Vec::with_capacity(2 * steps.len());
+    for steps in steps.chunks(ABREAST) {
+        let mut turns = [0.0; ABREAST];
+        for (turn, step) in turns.iter_mut().zip(steps) {
+            *turn = 2.0 * step.cos();
+        }
+        let (mut last, mut before) = ([0.0f64; ABREAST], [0.0f64; ABREAST]);
+        for sample in samples.iter().rev() {
+            let x = f64::from(*sample);
+            for i in 0..ABREAST {
+                let next = (x - before[i]) + turns[i] * last[i];
+                (before[i], last[i]) = (last[i], next);
+            }
+        }
+        for (i, step) in steps.iter().enumerate() {
+            let (sin, cos) = step.sin_cos();
+            moments.push(last[i] - before[i] * cos);
+            moments.push(before[i] * sin);
+        }
+    }
+    moments
+}
+
+fn power(samples: &[f32]) -> f64 {
+    samples.iter().map(|x| f64::from(*x).powi(2)).sum()
 }
 
 /// Normal equations of a fit.
@@ -54,60 +90,30 @@ pub(super) struct Fit {
 impl Fit {
     fn new(samples: &[f32], sample_rate_hz: f64, f0_hz: f64, harmonics: usize) -> Fit {
         let step = 2.0 * std::f64::consts::PI * f0_hz / sample_rate_hz;
-        let turns: Vec<(f64, f64)> = (1..=harmonics)
-            .map(|k| (step * k as f64).sin_cos())
+        let steps: Vec<f64> = (1..=harmonics).map(|k| step * k as f64).collect();
+        // Sums and differences of harmonics are multiples too.
+        let multiples: Vec<(f64, f64)> = (0..=2 * harmonics)
+            .map(|k| wave_sums(step * k as f64, samples.len()))
             .collect();
-        let mut phases = vec![(0.0, 1.0); harmonics];
-        let mut moment = vec![0.0f64; 2 * harmonics];
-        let mut power = 0.0;
-        for sample in samples {
-            let x = f64::from(*sample);
-            power += x * x;
-            for ((phase, turn), moment) in
-                (phases.iter_mut().zip(&turns)).zip(moment.chunks_exact_mut(2))
-            {
-                let (sin, cos) = *phase;
-                moment[0] += cos * x;
-                moment[1] += sin * x;
-                *phase = (sin * turn.1 + cos * turn.0, cos * turn.1 - sin * turn.0);
-            }
-        }
         Fit {
-            gram: gram(step, samples.len(), harmonics),
-            moment,
-            power,
+            gram: gram(harmonics, |a, b| [multiples[a + b + 2], multiples[b - a]]),
+            moment: moments(samples, &steps),
+            power: power(samples),
             n: samples.len(),
         }
     }
 
     /// Of sines of any frequencies, radians a sample.
     pub(super) fn of_sines(samples: &[f32], steps: &[f64]) -> Fit {
-        let m = 2 * steps.len();
-        let mut turned = vec![(0.0, 1.0); steps.len()];
-        let turns: Vec<(f64, f64)> = steps.iter().map(|step| step.sin_cos()).collect();
-        let (mut gram, mut moment, mut power) = (vec![0.0; m * m], vec![0.0; m], 0.0);
-        let mut row = vec![0.0; m];
-        for sample in samples {
-            let x = f64::from(*sample);
-            power += x * x;
-            for ((phase, turn), at) in turned.iter_mut().zip(&turns).zip(row.chunks_exact_mut(2)) {
-                let (sin, cos) = *phase;
-                (at[0], at[1]) = (cos, sin);
-                *phase = (sin * turn.1 + cos * turn.0, cos * turn.1 - sin * turn.0);
-            }
-            for (i, a) in row.iter().enumerate() {
-                moment[i] += a * x;
-                let products = gram[i * m + i..(i + 1) * m].iter_mut().zip(&row[i..]);
-                for (sum, b) in products {
-                    *sum += a * b;
-                }
-            }
-        }
+        let n = samples.len();
+        let sums = |a: usize, b: usize| {
+            [steps[b] + steps[a], steps[b] - steps[a]].map(|step| wave_sums(step, n))
+        };
         Fit {
-            gram,
-            moment,
-            power,
-            n: samples.len(),
+            gram: gram(steps.len(), sums),
+            moment: moments(samples, steps),
+            power: power(samples),
+            n,
         }
     }
 

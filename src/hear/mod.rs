@@ -28,6 +28,7 @@ pub mod room;
 pub mod slices;
 mod slur;
 pub mod stream;
+mod sums;
 mod swell;
 mod together;
 pub mod tuning;

@@ -50,6 +50,9 @@ const HARMONICS: f64 = 5.0;
 /// sound there raises the autocorrelation at the longer period by one to two times its share.
 const GAIN_OF_BETWEEN: f64 = 0.5;
 
+/// Pitches of frames within this ratio of a period are of that period: 48 cents.
+const SAME_PERIOD: f64 = 1.028_114;
+
 /// A pitch offered and the share of evidence for it.
 pub type Offer = (f64, f64);
 
@@ -157,17 +160,15 @@ fn fresh_between(now: &[f64], before: &[f64], multiple: usize) -> f64 {
 /// over the frames: sound between the harmonics that is steady shows there, a glide or an
 /// attack does not.
 fn longer_period_gain(frames: &[Frame], f0_hz: f64, below_hz: f64) -> f64 {
-    let strength = |frame: &Frame, hz: f64| {
-        frame
-            .pitches()
-            .iter()
-            .filter(|p| (f64::from(p.f0_hz) / hz).log2().abs() < 0.04)
-            .map(|p| f64::from(p.strength))
-            .fold(0.0, f64::max)
+    let near = |hz: f64| (hz / SAME_PERIOD) as f32..(hz * SAME_PERIOD) as f32;
+    let (below, own) = (near(below_hz), near(f0_hz));
+    let strength = |frame: &Frame, near: &std::ops::Range<f32>| {
+        let near = frame.pitches().iter().filter(|p| near.contains(&p.f0_hz));
+        near.map(|p| f64::from(p.strength)).fold(0.0, f64::max)
     };
     let mut gains: Vec<f64> = frames
         .iter()
-        .map(|frame| strength(frame, below_hz) - strength(frame, f0_hz))
+        .map(|frame| strength(frame, &below) - strength(frame, &own))
         .collect();
     if gains.is_empty() {
         return 0.0;

@@ -133,8 +133,13 @@ pub fn likeness(samples: &[f32], centre: f64, period: f64, length: f64) -> f64 {
 pub fn interpolated(samples: &[f32], position: f64) -> f64 {
     let i = position.floor() as usize;
     let t = position - i as f64;
-    let s = |k: usize| samples[k.min(samples.len() - 1)] as f64;
-    let (a, b, c, d) = (s(i.saturating_sub(1)), s(i), s(i + 1), s(i + 2));
+    let [a, b, c, d] = match samples.get(i.wrapping_sub(1)..i.wrapping_add(3)) {
+        Some(around) => std::array::from_fn(|k| f64::from(around[k])),
+        None => std::array::from_fn(|k| {
+            let k = (i + k).saturating_sub(1);
+            f64::from(samples[k.min(samples.len() - 1)])
+        }),
+    };
     let c1 = 0.5 * (c - a);
     let c2 = a - 2.5 * b + 2.0 * c - 0.5 * d;
     let c3 = 0.5 * (d - a) + 1.5 * (b - c);

@@ -10,6 +10,7 @@
 //! Changes", 1993, section 2.4).
 
 use super::refine::{Change, interpolated};
+use super::sums::product;
 
 /// What a slur is looked for with; places are sample positions.
 #[derive(Clone, Copy, Debug)]
@@ -313,7 +314,7 @@ impl Growths {
             .iter()
             .zip(&self.logs)
             .map(|(inverse, logs)| {
-                let sum: f32 = errors.iter().zip(inverse).map(|(e, v)| e * v).sum();
+                let sum = product(errors, inverse);
                 -0.5 * f64::from(sum) - logs[errors.len()]
             })
             .fold(f64::NEG_INFINITY, f64::max)

@@ -199,10 +199,13 @@ fn smoothed(values: Vec<f64>, window: usize) -> Vec<f64> {
     let window = (window / 2).max(1);
     let mut values = values;
     for turn in 0..2 {
-        let mut sums = vec![0.0];
-        for x in &values {
-            sums.push(sums[sums.len() - 1] + x);
-        }
+        let mut sum = 0.0;
+        let mut sums = Vec::with_capacity(values.len() + 1);
+        sums.push(sum);
+        sums.extend(values.iter().map(|x| {
+            sum += x;
+            sum
+        }));
         let (back, ahead) = if turn == 0 {
             (window / 2, window - window / 2)
         } else {
