@@ -329,8 +329,10 @@ impl Scene<'_> {
 
     /// End of the last certain sound before the jump to `to`, seconds.
     fn broke_off_s(&self, from: Step, to: Step) -> f64 {
+        let whole = from.heard_idx..=self.pieces_until(from.heard_idx, to);
+        let certain = |j: &usize| self.sound(*j).confidence >= ADDED_CONFIDENCE;
         (from.heard_idx..to.heard_idx)
-            .filter(|&j| j == from.heard_idx || self.sound(j).confidence >= ADDED_CONFIDENCE)
+            .filter(|j| whole.contains(j) || certain(j))
             .map(|j| self.sound(j).offset_s)
             .fold(f64::NEG_INFINITY, f64::max)
             .min(self.sound(to.heard_idx).onset_s)

@@ -4,7 +4,7 @@ use super::costs::log_of;
 use super::expected::Expected;
 use super::model;
 use super::pitch::{self, Offer, Tuning};
-use crate::hear::{HeardNote, Hearing};
+use crate::hear::Hearing;
 
 /// One heard note, weighed against the pitches of the line.
 pub struct Sound {
@@ -64,7 +64,7 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
                 model::RIPPLE_OTHER_PITCH
             };
         let pitch_se_semitones = pitch_se_semitones(note.cents_se);
-        let duration_s = sounding_until(&hearing.notes[j..]) - note.onset_s;
+        let duration_s = note.sounding_until_s(&hearing.notes[j + 1..]) - note.onset_s;
         let short = model::shortness_cost(duration_s);
         let (matched, register) = expected
             .pitches
@@ -131,22 +131,6 @@ pub fn weigh(hearing: &Hearing, expected: &Expected, tuning: Tuning) -> Vec<Soun
 
 /// Confidence from which a sound ends a silence.
 const AUDIBLE: f64 = 0.1;
-
-/// Longest gap across which a sound of the same pitch goes on, seconds: the tongue's touch is
-/// 35 ms with a standard deviation of 6 (Hofmann et al., ICMPC 2012).
-const GAP_S: f64 = 0.06;
-
-/// End of the first of `notes` and of what goes on at its pitch, seconds.
-fn sounding_until(notes: &[HeardNote]) -> f64 {
-    let mut until = notes[0].offset_s;
-    for next in &notes[1..] {
-        if next.onset_s > until + GAP_S || (next.midi - notes[0].midi).abs() > 0.5 {
-            break;
-        }
-        until = until.max(next.offset_s);
-    }
-    until
-}
 
 /// Standard error of a heard pitch in semitones; unknown counts as none.
 fn pitch_se_semitones(cents_se: f64) -> f64 {

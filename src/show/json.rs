@@ -38,21 +38,27 @@ pub fn hearing(hearing: &Hearing) -> String {
 }
 
 /// The notes sure enough to tell, each with its nearest sounding pitch at the take's tuning
-/// and its distance from that in cents.
-pub fn told(hearing: &Hearing) -> impl Iterator<Item = (&HeardNote, i32, f64)> {
+/// and its distance from that in cents. What goes on of a note after a ripple, too doubtful to
+/// be one of its own, belongs to it.
+pub fn told(hearing: &Hearing) -> impl Iterator<Item = (HeardNote, i32, f64)> {
     let shift = if hearing.a4_hz > 0.0 {
         12.0 * (hearing.a4_hz / 440.0).log2()
     } else {
         0.0
     };
-    hearing
-        .notes
-        .iter()
-        .filter(|n| n.confidence >= TOLD_CONFIDENCE)
-        .map(move |n| {
-            let midi = (n.midi - shift).round();
-            (n, midi as i32, 100.0 * (n.midi - shift - midi))
-        })
+    let notes = hearing.notes.iter().enumerate();
+    let told = notes.filter(|(_, n)| n.confidence >= TOLD_CONFIDENCE);
+    told.map(move |(i, note)| {
+        let doubtful = |n: &&HeardNote| n.confidence < TOLD_CONFIDENCE;
+        let going_on = hearing.notes[i + 1..].iter().take_while(doubtful);
+        let note = HeardNote {
+            offset_s: note.sounding_until_s(going_on),
+            ..note.clone()
+        };
+        let midi = (note.midi - shift).round();
+        let cents = 100.0 * (note.midi - shift - midi);
+        (note, midi as i32, cents)
+    })
 }
 
 fn pretty(value: &impl Serialize) -> String {
