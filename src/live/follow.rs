@@ -6,13 +6,13 @@
 //! that a note costs O(line notes). Notes that have only begun are laid on top of those that
 //! the hearing has settled, and taken off again when it has settled them too.
 
-use std::collections::VecDeque;
-
+use super::belief::{Belief, Note, TEMPO_PAIRS};
 use super::events::Event;
 use super::quick::{Begun, probability};
 use super::settle::CERTAIN;
+use super::tunings::Tunings;
 use crate::align::expected::Expected;
-use crate::align::{model, passage, pitch};
+use crate::align::{model, passage};
 use crate::hear::HeardNote;
 use crate::line::Line;
 use crate::pipeline::TakeOptions;
@@ -58,27 +58,6 @@ const SAME_PITCH_SEMITONES: f64 = 0.65;
 /// made takes (210, half of them tonguing exercises or in loud rooms).
 const AGAIN_LOG_ODDS: [f64; 3] = [-0.09, 0.91, 0.39];
 
-/// Pairs of notes that vote on the tempo, and how many it takes at least.
-const TEMPO_PAIRS: usize = 8;
-const TEMPO_PAIRS_MIN: usize = 3;
-
-/// Pairs this near to each other share a tempo, natural log of seconds a quarter.
-const TEMPO_NEAR: f64 = 0.3;
-
-/// Steps that a pace rests on at the most; how many one slip takes away; and how many it needs to
-/// be half as sure as one that is known.
-const PACE_STEPS: f64 = 8.0;
-const PACE_SLIP_STEPS: f64 = 2.0;
-const PACE_PRIOR_STEPS: f64 = 0.5;
-
-/// Settled notes at which the alignment may still put the follower right.
-const HISTORY_NOTES: usize = 32;
-
-/// How much likelier the alignment's place becomes, and what it has at the least before: it has
-/// heard what came after, and yet a note or two may be found to be a jump later.
-const PUT_RIGHT: f64 = 50.0;
-const PUT_RIGHT_FROM: f64 = 0.05;
-
 /// Other places may be as likely as this for so long, seconds; then it is unknown which. Within
 /// two seconds a wrong place has to be gone. Less than 0.3 is mostly not another place.
 const RIVAL: f64 = 0.3;
@@ -100,96 +79,14 @@ const EXPECTED_NOTES: usize = 2;
 /// A place is expected to go on from when it is this likely.
 const EXPECTED_FROM: f64 = 0.2;
 
-/// A note as the filter takes it.
-#[derive(Clone, Debug)]
-struct Note {
-    onset_s: f64,
-    midi: f64,
-    silence_s: f64,
-    confidence: f64,
-    /// Where it has only begun and its pitch sounded already: see [`Begun`].
-    again: Option<f64>,
-    /// Likelihood of being each of the line's pitches.
-    fits: Vec<f64>,
-}
-
-/// How fast the playing is that led to a place.
-#[derive(Clone, Copy, Default)]
-struct Pace {
-    /// Natural log of the seconds of a quarter.
-    log_quarter_s: f64,
-    /// Steps that speak for it, up to `PACE_STEPS`; none: not known.
-    n_steps: f64,
-}
-
-impl Pace {
-    /// Likelihood of a step of that many quarters and seconds (natural logs), against any time.
-    fn likelihood(self, log_quarters: f64, log_s: f64) -> f64 {
-        if self.n_steps < 1.0 {
-            return 1.0;
-        }
-        let off = log_s - log_quarters - self.log_quarter_s;
-        let known = self.n_steps / (self.n_steps + PACE_PRIOR_STEPS);
-        let sd = f64::from(model::RHYTHM_SD) / known.sqrt();
-        f64::from(known as f32 * model::ON_TIME + model::deviation_cost(off as f32, sd as f32))
-            .exp()
-    }
-
-    /// The pace after such a step.
-    fn after(self, log_quarters: f64, log_s: f64) -> Pace {
-        let step = log_s - log_quarters;
-        let off = step - self.log_quarter_s;
-        if self.n_steps < 1.0 {
-            return Pace {
-                log_quarter_s: step,
-                n_steps: 1.0,
-            };
-        }
-        if off.abs() > TEMPO_NEAR {
-            // A slip; when they go on, the tempo is another.
-            return Pace {
-                n_steps: self.n_steps - PACE_SLIP_STEPS,
-                ..self
-            };
-        }
-        let n_steps = (self.n_steps + 1.0).min(PACE_STEPS);
-        Pace {
-            log_quarter_s: self.log_quarter_s + off / n_steps,
-            n_steps,
-        }
-    }
-}
-
-/// Probabilities after a note.
-#[derive(Clone)]
-struct Belief {
-    /// The last note was line note i; the last notes came after line note i and are none of it.
-    on: Vec<f64>,
-    off: Vec<f64>,
-    /// The note before the last one was line note i − 1, given that the last was i.
-    came_on: Vec<f64>,
-    unstarted: f64,
-    /// Onset of the last note, and of the one before it.
-    onset_s: f64,
-    before_s: f64,
-    /// When line note i began, given that what came after it is none of the line.
-    off_began_s: Vec<f64>,
-    /// Pace of the likeliest way to each of them.
-    on_pace: Vec<Pace>,
-    off_pace: Vec<Pace>,
-}
-
 pub struct Follower {
     expected: Expected,
-    /// Sharpness of the take, semitones.
-    tuning: f64,
-    settled: Belief,
-    /// The newest settled notes with the belief after each.
-    history: VecDeque<(Note, Belief)>,
+    tunings: Tunings,
     settled_s: f64,
     sounded_until_s: f64,
+    /// Pitch of the last settled note.
+    settled_midi: f64,
     begun: Vec<Note>,
-    now: Belief,
     /// Places said: index in the line, onset.
     places: Vec<(usize, f64)>,
     said: Option<usize>,
@@ -224,26 +121,13 @@ impl Follower {
             })
             .collect();
         let expected = Expected::new(line, range, options.align.rhythm.as_ref());
-        let belief = Belief {
-            on: vec![0.0; expected.len()],
-            off: vec![0.0; expected.len()],
-            came_on: vec![0.0; expected.len()],
-            unstarted: 1.0,
-            onset_s: 0.0,
-            before_s: 0.0,
-            off_began_s: vec![0.0; expected.len()],
-            on_pace: vec![Pace::default(); expected.len()],
-            off_pace: vec![Pace::default(); expected.len()],
-        };
         Follower {
+            tunings: Tunings::new(&expected),
             expected,
-            tuning: 0.0,
-            settled: belief.clone(),
-            history: VecDeque::new(),
             settled_s: 0.0,
             sounded_until_s: 0.0,
+            settled_midi: 0.0,
             begun: Vec::new(),
-            now: belief,
             places: Vec::new(),
             said: None,
             unsure: 0,
@@ -256,30 +140,31 @@ impl Follower {
         }
     }
 
-    /// Tuning of the take so far.
+    /// Tuning of the take so far, up to a semitone.
     pub fn set_a4_hz(&mut self, a4_hz: f64) {
-        self.tuning = 12.0 * (a4_hz / 440.0).log2();
+        self.tunings.follow(12.0 * (a4_hz / 440.0).log2());
     }
 
     /// Pitches that may come next, fractional MIDI at A4 = 440 Hz.
     pub fn expected(&self, pitches: &mut Vec<f64>) {
         pitches.clear();
         let n = self.expected.len();
-        let total = self.now.total();
+        let (now, tuning) = (self.now(), self.tunings.semitones());
+        let total = now.total();
         for i in 0..n {
-            let here = self.now.on[i] + self.now.off[i];
+            let here = now.on[i] + now.off[i];
             if here < EXPECTED_FROM * total {
                 continue;
             }
             for next in i + 1..(i + 1 + EXPECTED_NOTES).min(n) {
-                pitches.push(f64::from(self.expected.notes[next].midi) + self.tuning);
+                pitches.push(f64::from(self.expected.notes[next].midi) + tuning);
                 if !self.expected.notes[next].grace {
                     break;
                 }
             }
         }
-        if self.now.unstarted > EXPECTED_FROM * total && n > 0 {
-            pitches.push(f64::from(self.expected.notes[0].midi) + self.tuning);
+        if now.unstarted > EXPECTED_FROM * total && n > 0 {
+            pitches.push(f64::from(self.expected.notes[0].midi) + tuning);
         }
     }
 
@@ -291,6 +176,7 @@ impl Follower {
         let note = Note {
             onset_s: begun.onset_s,
             midi: begun.midi,
+            goes_on: begun.again.is_some(),
             again: begun.again,
             silence_s: begun.silence_s,
             confidence: match begun.again {
@@ -298,7 +184,8 @@ impl Follower {
                 None if begun.expected => BEGUN_CONFIDENCE,
                 None => BEGUN_UNEXPECTED_CONFIDENCE,
             },
-            fits: self.fits(&[(begun.midi, 1.0)], BEGUN_PITCH_SE),
+            offers: vec![(begun.midi, 1.0)],
+            pitch_se_semitones: BEGUN_PITCH_SE,
         };
         if begun.weighed_again {
             self.weigh_again(begun, said_s, events);
@@ -308,7 +195,7 @@ impl Follower {
         if begun.revises && self.begun.pop().is_some() {
             self.replay();
         }
-        self.advance_now(&note);
+        self.tunings.begin(&note, &self.expected);
         self.begun.push(note);
         self.say(begun.onset_s, said_s, true, events);
     }
@@ -324,25 +211,25 @@ impl Follower {
         note.again = begun.again;
         self.replay();
         self.take_back(begun.onset_s, said_s, events);
-        let onset_s = self.now.onset_s;
+        let onset_s = self.now().onset_s;
         self.say(onset_s, said_s, false, events);
     }
 
     /// Says the place before once more where what was taken for the next note is likely none.
     fn take_back(&mut self, from_s: f64, said_s: f64, events: &mut Vec<Event>) {
-        let off = self.now.off.iter().enumerate();
+        let off = self.now().off.iter().enumerate();
         let Some((place, off)) = off.max_by(|a, b| a.1.total_cmp(b.1)) else {
             return;
         };
         let index = place + self.expected.first;
-        if self.lost || *off < SAID * self.now.total() || self.said == Some(index) {
+        if self.lost || *off < SAID * self.now().total() || self.said == Some(index) {
             return;
         }
         self.said = Some(index);
         self.places.retain(|place| place.1 < from_s);
         events.push(Event::Position {
             index,
-            onset_s: self.now.off_began_s[place],
+            onset_s: self.now().off_began_s[place],
             said_s,
         });
     }
@@ -353,18 +240,16 @@ impl Follower {
             return;
         }
         for heard in notes {
-            let offers: Vec<(f64, f64)> = heard
-                .candidates
-                .iter()
-                .map(|c| (c.midi, c.probability))
-                .collect();
+            let offers = heard.candidates.iter().map(|c| (c.midi, c.probability));
             let note = Note {
                 onset_s: heard.onset_s,
                 silence_s: (heard.onset_s - self.sounded_until_s).max(0.0),
                 midi: heard.midi,
+                goes_on: (heard.midi - self.settled_midi).abs() < SAME_PITCH_SEMITONES,
                 again: None,
                 confidence: self.confidence(heard),
-                fits: self.fits(&offers, (heard.cents_se / 100.0).clamp(0.0, 1.0)),
+                offers: offers.collect(),
+                pitch_se_semitones: (heard.cents_se / 100.0).clamp(0.0, 1.0),
             };
             let noticed = |begun: &Note| (begun.onset_s - heard.onset_s).abs() < NOTICED_S;
             if self.begun.iter().any(noticed) {
@@ -372,12 +257,9 @@ impl Follower {
             } else if heard.confidence >= CERTAIN {
                 self.unnoticed += 1;
             }
-            self.settled = self.settled.after(&note, &self.expected);
-            if self.history.len() == HISTORY_NOTES {
-                self.history.pop_front();
-            }
-            self.history.push_back((note, self.settled.clone()));
+            self.tunings.settle(note, &self.expected);
             self.sounded_until_s = self.sounded_until_s.max(heard.offset_s);
+            self.settled_midi = heard.midi;
             // A ripple does not take the place of a note that began with it.
             let same_s = if heard.confidence >= CERTAIN {
                 SAME_ONSET_S
@@ -389,50 +271,26 @@ impl Follower {
         let settled_s = self.settled_s;
         self.begun.retain(|note| note.onset_s > settled_s);
         self.replay();
-        let onset_s = self.now.onset_s;
+        let onset_s = self.now().onset_s;
         self.say(onset_s, said_s, false, events);
     }
 
     /// The alignment of the settled notes is sure of these places, in order (index in the line,
     /// onset): it knows what came after them.
     pub fn put_right(&mut self, places: &[(usize, f64)], said_s: f64, events: &mut Vec<Event>) {
-        let Some((index, onset_s)) = places.last() else {
-            return;
-        };
-        let place = index.wrapping_sub(self.expected.first);
-        let at = self
-            .history
-            .iter()
-            .rposition(|(note, _)| (note.onset_s - onset_s).abs() < 1e-6);
-        let Some(at) = at.filter(|_| place < self.expected.len()) else {
-            return;
-        };
-        let belief = &mut self.history[at].1;
-        if belief.likeliest().0 == place {
-            return;
-        }
-        belief.on[place] = belief.on[place].max(PUT_RIGHT_FROM) * PUT_RIGHT;
-        belief.normalise();
-        // The tempo is that of the right places too.
-        let known: Vec<(usize, f64)> = places
-            .iter()
-            .rev()
-            .take(TEMPO_PAIRS + 1)
-            .rev()
-            .map(|(index, onset_s)| (index - self.expected.first, *onset_s))
+        let first = self.expected.first;
+        let within = |(index, _): &&(usize, f64)| *index >= first;
+        // The tempo is that of the newest.
+        let newest = places.len().saturating_sub(TEMPO_PAIRS + 1);
+        let known: Vec<(usize, f64)> = (places[newest..].iter().filter(within))
+            .map(|(index, onset_s)| (index - first, *onset_s))
             .collect();
-        if let Some(pace) = pace_of(&known, &self.expected) {
-            belief.on_pace[place] = pace;
+        if !self.tunings.put_right(&known, &self.expected) {
+            return;
         }
         self.places = known;
-        let mut belief = belief.clone();
-        for (note, after) in self.history.iter_mut().skip(at + 1) {
-            belief = belief.after(note, &self.expected);
-            *after = belief.clone();
-        }
-        self.settled = belief;
         self.replay();
-        let onset_s = self.now.onset_s;
+        let onset_s = self.now().onset_s;
         self.say(onset_s, said_s, false, events);
     }
 
@@ -461,35 +319,13 @@ impl Follower {
         probability(both)
     }
 
-    fn fits(&self, offers: &[(f64, f64)], pitch_se: f64) -> Vec<f64> {
-        let offers: Vec<pitch::Offer> = offers
-            .iter()
-            .map(|(midi, probability)| pitch::Offer {
-                semitones: midi - self.tuning,
-                probability: *probability,
-            })
-            .collect();
-        self.expected
-            .pitches
-            .iter()
-            .map(|midi| {
-                let fit = pitch::fit(&offers, pitch_se, *midi);
-                f64::from(fit.right.max(fit.wrong)).exp()
-            })
-            .collect()
+    fn now(&self) -> &Belief {
+        self.tunings.now()
     }
 
     /// The begun notes anew on top of the settled ones.
     fn replay(&mut self) {
-        self.now = self.settled.clone();
-        for note in std::mem::take(&mut self.begun) {
-            self.advance_now(&note);
-            self.begun.push(note);
-        }
-    }
-
-    fn advance_now(&mut self, note: &Note) {
-        self.now = self.now.after(note, &self.expected);
+        self.tunings.replay(&self.begun, &self.expected);
     }
 
     /// Belief in places other than that of note `place`.
@@ -499,7 +335,7 @@ impl Follower {
         };
         (0..self.expected.len())
             .filter(other)
-            .map(|i| self.now.on[i] + self.now.off[i])
+            .map(|i| self.now().on[i] + self.now().off[i])
             .sum()
     }
 
@@ -511,19 +347,19 @@ impl Follower {
         let from = said.wrapping_sub(self.expected.first);
         let until = (from + 1 + self.unsaid).min(self.expected.len() - 1);
         (from..=until)
-            .map(|i| self.now.on[i] + self.now.off[i])
+            .map(|i| self.now().on[i] + self.now().off[i])
             .sum()
     }
 
     /// Says the likeliest place where it is likely enough and not said before.
     fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
-        let total = self.now.total();
-        let (place, on) = self.now.likeliest();
-        let started = self.now.unstarted < 0.5 * total;
+        let total = self.now().total();
+        let (place, on) = self.now().likeliest();
+        let started = self.now().unstarted < 0.5 * total;
         let probability = on / total;
         let index = place + self.expected.first;
         let known = (0..self.expected.len())
-            .map(|i| self.now.on[i] + self.now.off[i])
+            .map(|i| self.now().on[i] + self.now().off[i])
             .fold(0.0, f64::max)
             / total;
         if fresh {
@@ -576,9 +412,9 @@ impl Follower {
             return;
         }
         // What the note before was is plain now, and not too late to say.
-        let before_s = self.now.before_s;
+        let before_s = self.now().before_s;
         let skipped = place > 0
-            && self.now.came_on[place] >= FOUND
+            && self.now().came_on[place] >= FOUND
             && self.places.last() != Some(&(place - 1, before_s))
             && said_s - before_s < TOLD_LATE_S;
         if fresh && skipped {
@@ -605,206 +441,6 @@ impl Follower {
     }
 }
 
-/// Pace of some notes of the line: place and onset of each, in order.
-fn pace_of(places: &[(usize, f64)], expected: &Expected) -> Option<Pace> {
-    let mut votes: Vec<f64> = places
-        .windows(2)
-        .filter(|pair| pair[1].0 > pair[0].0 && pair[1].0 - pair[0].0 <= 2)
-        .filter_map(|pair| {
-            let at = |idx: usize| expected.notes[idx].onset_quarters;
-            let quarters = at(pair[1].0) - at(pair[0].0);
-            let seconds = pair[1].1 - pair[0].1;
-            (quarters > 1e-3 && seconds > 0.01).then(|| (seconds / quarters).ln())
-        })
-        .collect();
-    if votes.len() < TEMPO_PAIRS_MIN {
-        return None;
-    }
-    votes.sort_by(f64::total_cmp);
-    let middle = votes[votes.len() / 2];
-    // A tempo that half of the pairs do not share is none.
-    let near = votes.iter().filter(|v| (*v - middle).abs() < TEMPO_NEAR);
-    let n_steps = near.count();
-    (2 * n_steps > votes.len()).then_some(Pace {
-        log_quarter_s: middle,
-        n_steps: n_steps as f64,
-    })
-}
-
-impl Belief {
-    fn total(&self) -> f64 {
-        self.on.iter().sum::<f64>() + self.off.iter().sum::<f64>() + self.unstarted
-    }
-
-    /// The belief after one more note.
-    fn after(&self, note: &Note, expected: &Expected) -> Belief {
-        let e = |log: f32| f64::from(log).exp();
-        let n = expected.len();
-        let c = note.confidence;
-        let ripple = (1.0 - c) * e(model::RIPPLE_SAME_PITCH);
-        let extra = ripple.max(c * e(model::ADDED));
-        let extra_again = ripple.max(c * e(model::ADDED_AGAIN));
-        let outside = ripple.max(c * e(model::OUTSIDE));
-        let pause =
-            e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
-        let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
-        let jumps = jumps(&both, expected);
-        let log_since = |began_s: f64| (note.onset_s - began_s).max(1e-3).ln();
-        let since_on = log_since(self.onset_s);
-        let (likeliest, _) = self.likeliest();
-        let mut on = vec![0.0; n];
-        let mut came_on = vec![0.0; n];
-        let mut on_pace = vec![self.on_pace.get(likeliest).copied().unwrap_or_default(); n];
-        for (i, on) in on.iter_mut().enumerate() {
-            let fit = c * note.fits[expected.notes[i].pitch];
-            let mut comes = self.unstarted * e(start_cost(expected, i));
-            comes += pause * jumps[i];
-            let mut most = comes;
-            for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i {
-                let missed = e(expected.missed_between(from, i));
-                let graces = expected.notes[from].grace || expected.notes[i].grace;
-                let log_quarters = f64::from(expected.notes[from].log_to_later[i - from - 1]);
-                let ways = [
-                    (self.on[from], self.on_pace[from], since_on),
-                    (
-                        self.off[from],
-                        self.off_pace[from],
-                        log_since(self.off_began_s[from]),
-                    ),
-                ];
-                for (k, (probability, pace, log_s)) in ways.into_iter().enumerate() {
-                    let time = if graces {
-                        1.0
-                    } else {
-                        pace.likelihood(log_quarters, log_s)
-                    };
-                    let way = missed * probability * time;
-                    comes += way;
-                    if way > most {
-                        most = way;
-                        on_pace[i] = if graces {
-                            pace
-                        } else {
-                            pace.after(log_quarters, log_s)
-                        };
-                    }
-                    if from + 1 == i && k == 0 {
-                        came_on[i] = way;
-                    }
-                }
-            }
-            if comes > 0.0 {
-                came_on[i] /= comes;
-            }
-            *on = comes * fit;
-        }
-        for &(from, to) in &expected.repeat_exits {
-            let fit = c * note.fits[expected.notes[to].pitch];
-            on[to] += both[from] * e(model::REPEAT_LEFT_OUT) * fit;
-        }
-        let off: Vec<f64> = (0..n)
-            .map(|i| self.on[i] * extra + self.off[i] * extra_again)
-            .collect();
-        let (off_began_s, off_pace) = (0..n)
-            .map(|i| {
-                if self.on[i] * extra >= self.off[i] * extra_again {
-                    (self.onset_s, self.on_pace[i])
-                } else {
-                    (self.off_began_s[i], self.off_pace[i])
-                }
-            })
-            .unzip();
-        let mut belief = Belief {
-            on,
-            off,
-            came_on,
-            unstarted: self.unstarted * outside,
-            onset_s: note.onset_s,
-            before_s: self.onset_s,
-            off_began_s,
-            on_pace,
-            off_pace,
-        };
-        belief.normalise();
-        belief
-    }
-
-    fn normalise(&mut self) {
-        let total = self.total().max(1e-300);
-        for p in self.on.iter_mut().chain(&mut self.off) {
-            *p /= total;
-        }
-        self.unstarted /= total;
-    }
-
-    /// The note of the line that the last note likeliest was, and its probability.
-    fn likeliest(&self) -> (usize, f64) {
-        self.on
-            .iter()
-            .copied()
-            .enumerate()
-            .max_by(|a, b| a.1.total_cmp(&b.1))
-            .unwrap_or((0, 0.0))
-    }
-}
-
-/// Log-probability of beginning at position `i`.
-fn start_cost(expected: &Expected, i: usize) -> f32 {
-    let later = model::START_LATER + expected.notes[i].landing;
-    if i <= model::EDGE_NOTES_MISSED {
-        later.max(expected.missed_sum[i])
-    } else {
-        later
-    }
-}
-
-/// Probability of coming to each position by a jump, from the probability of each.
-fn jumps(from: &[f64], expected: &Expected) -> Vec<f64> {
-    let e = |log: f32| f64::from(log).exp();
-    let n = from.len();
-    let mut jumps = vec![0.0; n];
-    let restart = e(model::RESTART);
-    let (mut few, mut near, mut far, mut bars, mut bar) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for i in (0..n).rev() {
-        let note = &expected.notes[i];
-        let anywhere = near + far * e(model::FAR);
-        let mut back = e(model::BACK_SAME_NOTE) * from[i]
-            + few * e(model::BACK_FEW + model::BACK_NOTE_FIRST)
-            + anywhere * e(model::BACK_ANYWHERE + note.landing);
-        if note.starts_bar {
-            let within = bar + from[i] + bars * e(model::BACK_BAR_MORE);
-            back += within * e(model::BACK_TO_BAR + model::BACK_BAR_FIRST);
-            bars = within;
-            bar = 0.0;
-        } else {
-            bar += from[i];
-        }
-        jumps[i] += restart * back;
-        few = few * e(model::BACK_NOTE_MORE) + from[i];
-        near = near * e(model::FARTHER_NOTE) + from[i];
-        far += from[i];
-    }
-    let skip = e(model::SKIP);
-    let (mut near, mut far, mut bars, mut bar) = (0.0, 0.0, 0.0, 0.0);
-    for i in 1..n {
-        let note = &expected.notes[i];
-        let anywhere = near + far * e(model::FAR);
-        let mut forward = anywhere * e(model::SKIP_ANYWHERE + note.landing);
-        if note.starts_bar {
-            let within = bars * e(model::SKIP_BAR_MORE) + bar;
-            forward += within * e(model::SKIP_TO_BAR + model::SKIP_BAR_FIRST);
-            bars = within + from[i - 1];
-            bar = 0.0;
-        } else {
-            bar += from[i - 1];
-        }
-        jumps[i] += skip * forward;
-        near = near * e(model::FARTHER_NOTE) + from[i - 1];
-        far += from[i - 1];
-    }
-    jumps
-}
-
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
@@ -817,13 +453,19 @@ pub(super) mod tests {
         read_line(Path::new(etude), &LineOptions::default()).expect("the demo étude")
     }
 
-    /// Plays notes of the line (or another pitch) every 0.2 s; what was said after each.
+    /// Seconds that a note of the line lasts, a sixteenth 0.2.
+    fn lasts_s(line: &Line, index: usize) -> f64 {
+        let next = (line.notes.get(index + 1)).map_or(f64::INFINITY, |next| next.onset_quarters);
+        0.8 * (next - line.notes[index].onset_quarters).min(1.0)
+    }
+
+    /// Plays notes of the line (or another pitch), in its rhythm; what was said after each.
     fn play(notes: &[(usize, i32)]) -> Vec<Vec<Event>> {
         let line = line();
         let mut follower = Follower::new(&line, &TakeOptions::default());
         let mut said = Vec::new();
-        for (k, (index, off)) in notes.iter().enumerate() {
-            let onset_s = 1.0 + 0.2 * k as f64;
+        let mut onset_s = 1.0;
+        for (index, off) in notes {
             let begun = Begun {
                 midi: f64::from(line.notes[*index].sounding_midi + off),
                 expected: *off == 0,
@@ -831,6 +473,7 @@ pub(super) mod tests {
             };
             let mut events = Vec::new();
             follower.begun(&begun, onset_s + 0.02, &mut events);
+            onset_s += lasts_s(&line, *index);
             said.push(events);
         }
         said
@@ -852,6 +495,30 @@ pub(super) mod tests {
         let said = play(&straight(0..24));
         for (k, events) in said.iter().enumerate() {
             assert_eq!(place(events), Some(k), "{events:?}");
+        }
+    }
+
+    /// A4 at 415 and at 466 Hz and half-way to them: a semitone, a quarter tone. The line's own
+    /// places are said at every tuning, from the third note on.
+    #[test]
+    fn no_tuning_leads_astray() {
+        let line = line();
+        for semitones in [-1.0, -0.5, 0.25, 0.5, 1.0] {
+            let mut follower = Follower::new(&line, &TakeOptions::default());
+            let mut onset_s = 1.0;
+            for index in 0..24 {
+                let played = f64::from(line.notes[index].sounding_midi) + semitones;
+                let begun = Begun {
+                    midi: played,
+                    ..begins(&line, index, onset_s, None)
+                };
+                let mut events = Vec::new();
+                follower.begun(&begun, onset_s + 0.02, &mut events);
+                onset_s += lasts_s(&line, index);
+                if index >= 2 {
+                    assert_eq!(place(&events), Some(index), "{semitones}: {events:?}");
+                }
+            }
         }
     }
 
@@ -1023,12 +690,15 @@ pub(super) mod tests {
         assert_eq!(place(&events), Some(11), "{events:?}");
         follower.begun.clear();
         follower.replay();
-        follower.settled.unstarted = 0.0;
-        (follower.settled.onset_s, follower.settled.before_s) = (4.3, 4.0);
-        follower.settled.on.fill(0.0);
-        follower.settled.off.fill(0.0);
+        follower.tunings.likeliest_mut().settled.unstarted = 0.0;
+        (
+            follower.tunings.likeliest_mut().settled.onset_s,
+            follower.tunings.likeliest_mut().settled.before_s,
+        ) = (4.3, 4.0);
+        follower.tunings.likeliest_mut().settled.on.fill(0.0);
+        follower.tunings.likeliest_mut().settled.off.fill(0.0);
         for (place, belief) in [(8, 0.4), (4, 0.35), (2, 0.25)] {
-            follower.settled.on[place] = belief;
+            follower.tunings.likeliest_mut().settled.on[place] = belief;
         }
         follower.replay();
         events.clear();
@@ -1109,11 +779,11 @@ pub(super) mod tests {
             let begun = begins(&line, index + 1, onset_s + 0.4, None);
             follower.begun(&begun, onset_s + 0.42, &mut events);
             if k == 0 {
-                for p in &mut follower.settled.on {
+                for p in &mut follower.tunings.likeliest_mut().settled.on {
                     *p = 0.0;
                 }
-                follower.settled.on[2] = 0.52;
-                follower.settled.on[4] = 0.48;
+                follower.tunings.likeliest_mut().settled.on[2] = 0.52;
+                follower.tunings.likeliest_mut().settled.on[4] = 0.48;
             }
         }
         let lost = events

@@ -7,6 +7,7 @@
 
 pub mod ahead;
 pub mod beats;
+mod belief;
 pub mod clock;
 pub mod events;
 pub mod fed;
@@ -18,6 +19,7 @@ pub mod recorder;
 pub mod screen;
 pub mod settle;
 pub mod taking;
+mod tunings;
 
 use events::Event;
 use follow::Follower;

@@ -1,0 +1,240 @@
+//! How the instrument may be tuned, until the notes tell: one belief of the player's place for
+//! each tuning.
+//!
+//! A pitch half a semitone off is of the note above or below; only the line tells which. So the
+//! filter runs at every tuning from 410 to 473 Hz, as far apart as a player is out of tune anyway,
+//! and those under which the notes become too unlikely fall away, mostly within a bar.
+
+use std::collections::VecDeque;
+
+use super::belief::{Belief, Note};
+use crate::align::expected::Expected;
+use crate::align::pitch;
+
+/// Tunings tried, semitones from A4 = 440 Hz: so many either side of it, so far apart.
+const EITHER_SIDE: i32 = 5;
+const APART_SEMITONES: f64 = 0.25;
+
+/// Spread of the tunings that instruments are played at, semitones, and the least that one is
+/// worth against 440 Hz, natural log: a pitch pipe of another age, a part read in another key.
+const USUAL_SD_SEMITONES: f64 = 0.35;
+const UNUSUAL: f64 = -3.5;
+
+/// A tuning takes over when its notes are likelier by this factor, natural log; and it falls away
+/// when they are unlikelier by that.
+const TAKES_OVER: f64 = 0.7;
+const FALLS_AWAY: f64 = 12.0;
+
+/// Settled notes after which the likeliest is the tuning.
+const SETTLED_NOTES: usize = 64;
+
+/// A tuning follows the instrument's by this much at a time, semitones: what is further off is that
+/// of another note. Two that have come this near to each other are one.
+const FOLLOWS_SEMITONES: f64 = 0.3;
+const SAME_SEMITONES: f64 = 0.06;
+
+/// Settled notes at which the alignment may still put the follower right.
+const HISTORY_NOTES: usize = 32;
+
+/// A tuning and what is believed if it is the player's.
+pub(super) struct Way {
+    /// Sharpness of the take, semitones.
+    semitones: f64,
+    /// After the settled notes.
+    pub(super) settled: Belief,
+    /// After the notes that have only begun too.
+    now: Belief,
+    /// After each of the newest settled notes.
+    history: VecDeque<Belief>,
+}
+
+impl Way {
+    fn after(&self, belief: &Belief, note: &Note, expected: &Expected) -> Belief {
+        let offers: Vec<pitch::Offer> = (note.offers.iter())
+            .map(|(midi, probability)| pitch::Offer {
+                semitones: midi - self.semitones,
+                probability: *probability,
+            })
+            .collect();
+        let likelihood = |midi: &i32| {
+            let fit = pitch::fit(&offers, note.pitch_se_semitones, *midi);
+            f64::from(fit.right.max(fit.wrong)).exp()
+        };
+        let fits: Vec<f64> = expected.pitches.iter().map(likelihood).collect();
+        belief.after(note, &fits, expected)
+    }
+
+    fn begin(&mut self, note: &Note, expected: &Expected) {
+        self.now = self.after(&self.now, note, expected);
+    }
+
+    /// The begun notes anew on top of the settled ones.
+    fn replay(&mut self, begun: &[Note], expected: &Expected) {
+        self.now = self.settled.clone();
+        for note in begun {
+            self.begin(note, expected);
+        }
+    }
+}
+
+/// The tunings that are still possible.
+pub(super) struct Tunings {
+    /// The likeliest first.
+    ways: Vec<Way>,
+    /// The newest settled notes.
+    notes: VecDeque<Note>,
+    n_settled: usize,
+    now: Belief,
+}
+
+impl Tunings {
+    pub(super) fn new(expected: &Expected) -> Tunings {
+        let start = Belief::new(expected);
+        let mut sides: Vec<i32> = (-EITHER_SIDE..=EITHER_SIDE).collect();
+        sides.sort_by_key(|side| side.abs());
+        let way = |side: i32| {
+            let semitones = f64::from(side) * APART_SEMITONES;
+            let usual = -0.5 * (semitones / USUAL_SD_SEMITONES).powi(2);
+            let mut belief = start.clone();
+            belief.log_evidence = usual.max(UNUSUAL);
+            Way {
+                semitones,
+                settled: belief.clone(),
+                now: belief,
+                history: VecDeque::new(),
+            }
+        };
+        Tunings {
+            ways: sides.into_iter().map(way).collect(),
+            notes: VecDeque::new(),
+            n_settled: 0,
+            now: start,
+        }
+    }
+
+    /// What is believed now, whichever the tuning.
+    pub(super) fn now(&self) -> &Belief {
+        &self.now
+    }
+
+    /// Of the likeliest tuning.
+    #[cfg(test)]
+    pub(super) fn likeliest_mut(&mut self) -> &mut Way {
+        &mut self.ways[0]
+    }
+
+    /// Sharpness of the take as it likeliest is, semitones.
+    pub(super) fn semitones(&self) -> f64 {
+        self.ways[0].semitones
+    }
+
+    /// The take's tuning is that of its notes, semitones of which only the fraction counts.
+    pub(super) fn follow(&mut self, semitones: f64) {
+        for way in &mut self.ways {
+            let off = semitones - way.semitones;
+            let off = off - off.round();
+            if off.abs() < FOLLOWS_SEMITONES {
+                way.semitones += off;
+            }
+        }
+    }
+
+    /// A note has begun.
+    pub(super) fn begin(&mut self, note: &Note, expected: &Expected) {
+        for way in &mut self.ways {
+            way.begin(note, expected);
+        }
+        self.rank();
+    }
+
+    pub(super) fn replay(&mut self, begun: &[Note], expected: &Expected) {
+        for way in &mut self.ways {
+            way.replay(begun, expected);
+        }
+        self.rank();
+    }
+
+    /// The hearing has settled a note; [`Tunings::replay`] is to follow.
+    pub(super) fn settle(&mut self, note: Note, expected: &Expected) {
+        let full = self.notes.len() == HISTORY_NOTES;
+        for way in &mut self.ways {
+            way.settled = way.after(&way.settled, &note, expected);
+            if full {
+                way.history.pop_front();
+            }
+            way.history.push_back(way.settled.clone());
+        }
+        if full {
+            self.notes.pop_front();
+        }
+        self.notes.push_back(note);
+        self.n_settled += 1;
+        self.thin_out();
+    }
+
+    /// Drops what is no longer likely, and all but one of those that have become one.
+    fn thin_out(&mut self) {
+        if self.ways.len() == 1 {
+            return;
+        }
+        let log = |way: &Way| way.settled.log_evidence;
+        let best = self.ways.iter().map(log).fold(f64::NEG_INFINITY, f64::max);
+        let last = self.n_settled >= SETTLED_NOTES;
+        // The first is the likeliest after the notes that have begun too: it stays.
+        let mut kept: Vec<Way> = Vec::with_capacity(self.ways.len());
+        for way in self.ways.drain(..) {
+            let near = |k: &Way| (k.semitones - way.semitones).abs() < SAME_SEMITONES;
+            let same = kept.iter().any(near);
+            if kept.is_empty() || (!last && !same && log(&way) > best - FALLS_AWAY) {
+                kept.push(way);
+            }
+        }
+        self.ways = kept;
+    }
+
+    /// Puts the likeliest first, and weighs what all of them say of the place.
+    fn rank(&mut self) {
+        let log = |way: &Way| way.now.log_evidence;
+        let best =
+            (1..self.ways.len()).max_by(|a, b| log(&self.ways[*a]).total_cmp(&log(&self.ways[*b])));
+        if let Some(best) = best
+            && log(&self.ways[best]) > log(&self.ways[0]) + TAKES_OVER
+        {
+            self.ways.swap(0, best);
+        }
+        self.now = self.ways[0].now.clone();
+        if self.ways.len() > 1 {
+            let most = self.ways.iter().map(log).fold(f64::NEG_INFINITY, f64::max);
+            let weighed = self
+                .ways
+                .iter()
+                .map(|way| (&way.now, (log(way) - most).exp()));
+            self.now.mix(weighed);
+        }
+    }
+
+    /// The alignment is sure of these places, in order (note of the line, onset). False where it
+    /// tells nothing new. [`Tunings::replay`] is to follow.
+    pub(super) fn put_right(&mut self, places: &[(usize, f64)], expected: &Expected) -> bool {
+        let Some((place, onset_s)) = places.last() else {
+            return false;
+        };
+        let at = (self.notes.iter()).rposition(|note| (note.onset_s - onset_s).abs() < 1e-6);
+        let Some(at) = at.filter(|_| *place < expected.len()) else {
+            return false;
+        };
+        if self.ways[0].history[at].likeliest().0 == *place {
+            return false;
+        }
+        for way in &mut self.ways {
+            way.history[at].put_right(places, expected);
+            let mut belief = way.history[at].clone();
+            for (k, note) in self.notes.iter().enumerate().skip(at + 1) {
+                belief = way.after(&belief, note, expected);
+                way.history[k] = belief.clone();
+            }
+            way.settled = belief;
+        }
+        true
+    }
+}
