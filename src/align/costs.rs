@@ -89,8 +89,7 @@ impl Costs<'_> {
             };
         }
         let in_quarters = log_elapsed - log_tempo;
-        let kept =
-            model::ON_TIME + model::deviation_cost(in_quarters - log_quarters, model::RHYTHM_SD);
+        let kept = model::step_cost(in_quarters - log_quarters);
         if to == from + 1 {
             return kept;
         }

@@ -131,6 +131,10 @@ pub const KEPT_SDS: f32 = 0.75;
 /// peak, against any time within a factor e. Most notes are that steady; the wider [`RHYTHM_SD`]
 /// forgives the others.
 pub const ON_TIME: f32 = 1.2;
+/// Steps that are a stop or a stumble, and steps that are hurried: a learner's. With more stops a
+/// note left out, or not heard, is taken for a stop of just its time.
+pub const STUMBLES: f32 = 0.1;
+pub const HURRIES: f32 = 0.3;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
@@ -142,6 +146,14 @@ pub const GRACE_LATE: f32 = -1.5;
 pub fn deviation_cost(log_ratio: f32, sd: f32) -> f32 {
     let x = log_ratio * log_ratio / (2.0 * sd * sd);
     -RHYTHM_CAP * x / (x + RHYTHM_CAP)
+}
+
+/// Log-likelihood that a step comes that much later than the tempo says, natural log, against any
+/// time within a factor e: in time, or a stop or a stumble of any length, or hurried.
+pub fn step_cost(off: f32) -> f32 {
+    let out_of_time: f32 = if off < 0.0 { HURRIES } else { STUMBLES };
+    let in_time = ON_TIME - off * off / (2.0 * RHYTHM_SD * RHYTHM_SD);
+    in_time.max((0.5 * out_of_time).ln() - off.abs())
 }
 
 /// Log-cost of taking a sound of `seconds` for a note on purpose.

@@ -16,6 +16,8 @@ use crate::line::Line;
 /// Probability that a note was not right which an accusation needs; below it the note is unsure. A false accusation costs the
 /// player's trust, a fault called unsure only a second look.
 const ACCUSE: f64 = 0.75;
+/// … that it was left out: what is not heard may have been too short or soft to be.
+const ACCUSE_MISSED: f64 = 0.85;
 /// What of it must be for this very fault: the rest says that something else was wrong. Read off
 /// 22,560 notes in made rooms, noise and click bleed: of 167 notes left out these keep 160 and of
 /// 59 false ones 40, of 368 wrong notes 364, and of 35 false ones 22.
@@ -194,7 +196,7 @@ impl Scene<'_> {
 
     /// True where the take is clear enough to say what a jump passes over.
     fn jumps_settled(&self) -> bool {
-        self.doubt.missed(JUMP_CONFIDENCE) >= ACCUSE
+        self.doubt.missed(JUMP_CONFIDENCE) >= ACCUSE_MISSED
     }
 
     /// A line note at either end that nothing was heard of.
@@ -270,7 +272,7 @@ impl Scene<'_> {
         let p_missed = self.missed_among_equals(idx, beliefs);
         let not_right = (p_missed + beliefs.of(idx).wrong).min(1.0);
         let left = self.doubt.missed(p_missed);
-        let accused = self.doubt.missed(not_right) >= ACCUSE && left >= MISSED_AT_LEAST;
+        let accused = self.doubt.missed(not_right) >= ACCUSE_MISSED && left >= MISSED_AT_LEAST;
         if !accused || self.held_over(idx, before) {
             unheard(Outcome::Unsure, stretch, 1.0 - p_missed)
         } else {
