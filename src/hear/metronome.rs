@@ -62,6 +62,10 @@ const SOUND_S: (f64, f64) = (0.004, 0.090);
 /// Span before it in which the music without the click is measured, seconds.
 const MUSIC_S: (f64, f64) = (0.030, 0.005);
 
+/// A click has no more than this share of its energy in the last part of its span, seconds.
+const GONE_S: f64 = 0.045;
+const GONE_SHARE: f32 = 0.25;
+
 /// Pieces of which the loudest is a click's level, seconds.
 const PIECE_S: f64 = 0.004;
 
@@ -209,10 +213,13 @@ fn settle(
         kind_at,
         kinds: Vec::new(),
     };
-    let mut heard = Vec::new();
+    let (mut heard, mut going_on) = (Vec::new(), 0);
     for (kind, members) in kinds.iter().enumerate() {
         let at = places_of(kind, &metronome.kind_at);
         let (freed, level_dbfs, left) = freed_click(sound, rate, &grid, &at, LEFT_TIMES);
+        if goes_on(&freed, rate) {
+            going_on += at.len();
+        }
         let bands = hz(&strongest_bands(members.iter().map(|m| &ticks[m.1])));
         // Where in the freed sound the click begins, against its place on the grid.
         let late_s = if at.is_empty() || left > FREED_LEFT {
@@ -226,9 +233,20 @@ fn settle(
         }));
         metronome.kinds.push(Kind { sound: freed });
     }
+    if 2 * going_on > heard.len() {
+        return None;
+    }
     heard.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     metronome.clicks = heard;
     (!metronome.skips_beats(train, sound, rate)).then_some(metronome)
+}
+
+/// True where a freed click goes on to the end of its span: notes of one pitch begin so, of a player
+/// as even as a machine.
+fn goes_on(freed: &[f32], rate: f64) -> bool {
+    let energy = |part: &[f32]| part.iter().map(|x| x * x).sum::<f32>();
+    let last = (freed.len() as f64 - GONE_S * rate).max(0.0) as usize;
+    energy(&freed[last..]) > GONE_SHARE * energy(freed)
 }
 
 fn places_of(kind: usize, kind_at: &BTreeMap<i64, usize>) -> Vec<i64> {

@@ -36,7 +36,9 @@ pub fn warning(check: &Check, hearing: &Hearing, alignment: &Alignment) -> Optio
         let note = hearing.notes.get(j);
         note.is_some_and(|n| n.confidence >= CERTAIN)
     };
-    let heard = (0..hearing.notes.len()).filter(|j| certain(*j)).count();
+    // A shake is as many notes as its player likes: they speak for no line and against none.
+    let shaken = alignment.ornamental.iter().filter(|(j, _)| certain(*j));
+    let heard = (0..hearing.notes.len()).filter(|j| certain(*j)).count() - shaken.count();
     let tries = alignment
         .notes
         .iter()

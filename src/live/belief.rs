@@ -16,6 +16,9 @@ const PACE_STEPS: f64 = 8.0;
 const PACE_SLIP_STEPS: f64 = 2.0;
 const PACE_PRIOR_STEPS: f64 = 0.5;
 
+/// Spread of the time of a note with a shake: what comes sooner is one of its own strokes.
+const SHAKEN_SD: f64 = 0.07;
+
 /// Steps that are a stop or a stumble, of any length, and steps that are hurried. With more stops
 /// a note of a row that was not heard is taken for a stop of just its time.
 const STUMBLES: f64 = 0.03;
@@ -54,13 +57,14 @@ struct Pace {
 
 impl Pace {
     /// Likelihood of a step of that many quarters and seconds (natural logs), against any time.
-    fn likelihood(self, log_quarters: f64, log_s: f64) -> f64 {
+    /// Its spread when in time is `sd`, natural log.
+    fn likelihood(self, log_quarters: f64, log_s: f64, sd: f64) -> f64 {
         if self.n_steps < 1.0 {
             return 1.0;
         }
         let off = log_s - log_quarters - self.log_quarter_s;
         let known = self.n_steps / (self.n_steps + PACE_PRIOR_STEPS);
-        let sds = off * known.sqrt() / f64::from(model::RHYTHM_SD);
+        let sds = off * known.sqrt() / sd;
         let in_time = (known * f64::from(model::ON_TIME) - 0.5 * sds * sds).exp();
         let out_of_time = if off < 0.0 { HURRIES } else { STUMBLES };
         (1.0 - out_of_time) * in_time + out_of_time * 0.5 * (-off.abs()).exp()
@@ -134,9 +138,14 @@ impl Belief {
         }
     }
 
-    /// The belief after one more note; `fits` is its likelihood of being each of the line's
-    /// pitches.
-    pub(super) fn after(&self, note: &Note, fits: &[f64], expected: &Expected) -> Belief {
+    /// The belief after one more note; `midi` is its pitch at the take's tuning, `fits` its
+    /// likelihood of being each of the line's pitches.
+    pub(super) fn after(
+        &self,
+        note: &Note,
+        (midi, fits): (i32, &[f64]),
+        expected: &Expected,
+    ) -> Belief {
         let e = |log: f32| f64::from(log).exp();
         let n = expected.len();
         let c = note.confidence;
@@ -167,6 +176,11 @@ impl Belief {
             for from in i.saturating_sub(1 + model::MISSED_IN_A_ROW)..i {
                 let missed = e(expected.missed_between(from, i));
                 let graces = expected.notes[from].grace || expected.notes[i].grace;
+                let sd = if expected.notes[from].ornament.is_some() {
+                    SHAKEN_SD
+                } else {
+                    f64::from(model::RHYTHM_SD)
+                };
                 let log_quarters = f64::from(expected.notes[from].log_to_later[i - from - 1]);
                 let ways = [
                     (self.on[from], self.on_pace[from], since_on),
@@ -180,7 +194,7 @@ impl Belief {
                     let time = if graces {
                         1.0
                     } else {
-                        pace.likelihood(log_quarters, log_s)
+                        pace.likelihood(log_quarters, log_s, sd)
                     };
                     let way = missed * probability * time;
                     comes += way;
@@ -206,12 +220,24 @@ impl Belief {
             let fit = c * fits[expected.notes[to].pitch];
             on[to] += both[from] * e(model::REPEAT_LEFT_OUT) * fit;
         }
-        let off: Vec<f64> = (0..n)
-            .map(|i| self.on[i] * extra + self.off[i] * extra_again)
+        // One note more of a shake, of this note or the next, comes of itself.
+        let ornamental = ripple.max(c * e(model::ORNAMENTAL));
+        let shaken =
+            |i: usize| expected.has_ornaments && (i..=i + 1).any(|i| expected.in_ornament(i, midi));
+        let extras: Vec<(f64, f64)> = (0..n)
+            .map(|i| {
+                let (extra, again) = if shaken(i) {
+                    (ornamental, ornamental)
+                } else {
+                    (extra, extra_again)
+                };
+                (self.on[i] * extra, self.off[i] * again)
+            })
             .collect();
+        let off: Vec<f64> = extras.iter().map(|(on, off)| on + off).collect();
         let (off_began_s, off_pace) = (0..n)
             .map(|i| {
-                if self.on[i] * extra >= self.off[i] * extra_again {
+                if extras[i].0 >= extras[i].1 {
                     (self.onset_s, self.on_pace[i])
                 } else {
                     (self.off_began_s[i], self.off_pace[i])

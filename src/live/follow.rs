@@ -351,6 +351,16 @@ impl Follower {
             .sum()
     }
 
+    /// True while the note said last, a shake or the like, goes on.
+    fn shakes(&self) -> bool {
+        let Some(said) = self.said.filter(|_| !self.lost) else {
+            return false;
+        };
+        let place = said.wrapping_sub(self.expected.first);
+        let ornament = (self.expected.notes.get(place)).is_some_and(|note| note.ornament.is_some());
+        ornament && self.now().off[place] >= SAID * self.now().total()
+    }
+
     /// Says the likeliest place where it is likely enough and not said before.
     fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
         let total = self.now().total();
@@ -362,6 +372,10 @@ impl Follower {
             .map(|i| self.now().on[i] + self.now().off[i])
             .fold(0.0, f64::max)
             / total;
+        if self.shakes() {
+            (self.unsure, self.unsaid, self.likely_s) = (0, 0, said_s);
+            return;
+        }
         if fresh {
             self.unsure = if started && known < LOST {
                 self.unsure + 1
@@ -569,6 +583,41 @@ pub(super) mod tests {
         let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDCDCDCD|CDCDEFGA|Bcdefgab|\n";
         std::fs::write(&path, abc).expect("the line is written");
         read_line(&path, &LineOptions::default()).expect("the line is read")
+    }
+
+    /// A shake of fifteen strokes stays where it is, and the note after it is the next.
+    #[test]
+    fn a_shake_goes_on_until_its_time_is_over() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("shake.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|!trill!d4 edcB|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = begin_in_time(&mut follower, &line, 9, None);
+        assert_eq!(place(&events), Some(8), "{events:?}");
+        events.clear();
+        for stroke in 1..15 {
+            let onset_s = 1.0 + 0.3 * 8.0 + 0.075 * f64::from(stroke);
+            let begun = Begun {
+                midi: f64::from(line.notes[8].sounding_midi + 2 * (stroke % 2)),
+                expected: false,
+                ..begins(&line, 8, onset_s, None)
+            };
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+        }
+        let elsewhere = |event: &Event| match event {
+            Event::Position { index, .. } => *index != 8,
+            event => matches!(event, Event::Lost { .. }),
+        };
+        assert!(!events.iter().any(elsewhere), "{events:?}");
+        let onset_s = 1.0 + 0.3 * 12.0;
+        follower.begun(
+            &begins(&line, 9, onset_s, None),
+            onset_s + 0.02,
+            &mut events,
+        );
+        assert_eq!(place(&events), Some(9), "{events:?}");
     }
 
     /// The hearing settles note `index` of the line, `onset_s` seconds in.

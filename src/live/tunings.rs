@@ -61,7 +61,8 @@ impl Way {
             f64::from(fit.right.max(fit.wrong)).exp()
         };
         let fits: Vec<f64> = expected.pitches.iter().map(likelihood).collect();
-        belief.after(note, &fits, expected)
+        let midi = (note.midi - self.semitones).round() as i32;
+        belief.after(note, (midi, &fits), expected)
     }
 
     fn begin(&mut self, note: &Note, expected: &Expected) {

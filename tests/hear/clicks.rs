@@ -155,6 +155,89 @@ fn a_player_is_no_metronome() {
     }
 }
 
+/// Tones of a machine, each begun at once on its beat and let go 10 ms before the next: what the
+/// same pitches' beginnings have in common is no click, and none of it is taken out of them.
+#[test]
+fn a_machine_that_plays_tones_is_no_metronome() {
+    const EIGHTH_S: f64 = 1.0 / 3.0;
+    let twice = [
+        (62, 2),
+        (66, 1),
+        (69, 1),
+        (74, 1),
+        (78, 1),
+        (76, 1),
+        (74, 1),
+        (73, 1),
+        (71, 1),
+        (69, 1),
+        (67, 1),
+        (66, 1),
+        (67, 1),
+        (69, 1),
+        (71, 1),
+    ];
+    let first = [(73, 2), (76, 2), (74, 4)];
+    let second = [
+        (76, 2),
+        (79, 2),
+        (78, 2),
+        (74, 2),
+        (69, 2),
+        (71, 1),
+        (73, 1),
+        (74, 2),
+        (76, 1),
+        (78, 1),
+        (79, 2),
+        (78, 1),
+        (76, 1),
+        (74, 1),
+        (73, 1),
+        (71, 1),
+        (69, 1),
+        (74, 8),
+    ];
+    let line = twice.iter().chain(&first).chain(&twice).chain(&second);
+    let mut samples = vec![0.0f32; (0.5 * f64::from(RATE_HZ)) as usize];
+    let mut onsets_s = Vec::new();
+    for (midi, eighths) in line {
+        let hz = 440.0 * ((f64::from(*midi) - 69.0) / 12.0).exp2();
+        let (lasts_s, sounds_s) = (
+            EIGHTH_S * f64::from(*eighths),
+            0.97 * EIGHTH_S * f64::from(*eighths),
+        );
+        onsets_s.push(samples.len() as f64 / f64::from(RATE_HZ));
+        samples.extend(
+            (0..(lasts_s * f64::from(RATE_HZ)).round() as usize).map(|i| {
+                let t = i as f64 / f64::from(RATE_HZ);
+                let partial = |(k, a): (f64, f64)| a * (std::f64::consts::TAU * k * hz * t).sin();
+                let wave: f64 = [(1.0, 1.0), (2.0, 0.1), (3.0, 0.5), (5.0, 0.25)]
+                    .map(partial)
+                    .iter()
+                    .sum();
+                (0.2 * wave * (t / 0.006).min((sounds_s - t) / 0.006).clamp(0.0, 1.0)) as f32
+            }),
+        );
+    }
+    samples.extend(vec![0.0f32; RATE_HZ as usize]);
+    // A converter's noise, by a generator of Park and Miller (Communications of the ACM 31, 1988).
+    let mut state = 1u64;
+    for sample in &mut samples {
+        state = state * 16_807 % 2_147_483_647;
+        *sample += 4e-4 * (state as f32 / 2_147_483_647.0 - 0.5);
+    }
+    let hearing = hear(&samples, RATE_HZ, &clarinet());
+    assert!(hearing.clicks.is_empty(), "{:?}", hearing.clicks);
+    for onset_s in onsets_s {
+        let near = hearing
+            .notes
+            .iter()
+            .any(|n| n.confidence > 0.5 && (n.onset_s - onset_s).abs() < 0.005);
+        assert!(near, "none at {onset_s:.3} s");
+    }
+}
+
 #[test]
 fn clicks_do_not_depend_on_how_the_take_was_cut() {
     let (mut samples, _) = playing(0.27, 24, 0.01, false);

@@ -190,6 +190,54 @@ fn a_twelfth_below_a_named_clarinets_line_is_heard() {
     assert_eq!(check["summary"]["missed"], 0);
 }
 
+/// Shakes of eleven strokes a second: more of what sounds than all the notes of the line. They are
+/// played as written, no other music and no notes added (common practice: a shake is free).
+#[test]
+fn shakes_are_played_as_the_trade_plays_them() {
+    let folder = Folder::new();
+    let abc = "X:1\nT:Shakes\nM:4/4\nL:1/8\nQ:1/4=80\nK:G transpose=-2\n\
+               GABc defg|!trill!a6 gf|edcB A2 B2|!trill!c6 de|!trill!d8|G8|]\n";
+    let path = folder.write("study.abc", abc);
+    let line = read_line(&path, &LineOptions::default()).expect("the study is read");
+    let at = |quarters: f64| 0.6 + 0.75 * quarters;
+    let mut notes = Vec::new();
+    for n in &line.notes {
+        let (from_s, to_s) = (
+            at(n.onset_quarters),
+            at(n.onset_quarters + n.duration_quarters),
+        );
+        let shaken = n.ornament.is_some();
+        let strokes = if shaken {
+            ((to_s - from_s) / 0.09) as usize
+        } else {
+            1
+        };
+        let stroke_s = (to_s - from_s) / strokes as f64;
+        notes.extend((0..strokes).map(|k| VoiceNote {
+            onset_s: from_s + k as f64 * stroke_s,
+            offset_s: from_s + (k + 1) as f64 * stroke_s - if shaken { 0.0 } else { 0.035 },
+            midi: f64::from(n.sounding_midi) + if k % 2 == 1 { 2.0 } else { 0.0 },
+            level_db: 0.0,
+            tongued: k == 0,
+            blip: None,
+        }));
+    }
+    assert!(notes.len() > 3 * line.notes.len());
+    let end_s = notes[notes.len() - 1].offset_s + 0.8;
+    let samples = render(&notes, RATE_HZ, end_s, &VoiceOptions::default());
+    write_wav(&folder.path("take.wav"), &samples, RATE_HZ);
+    let said = folder.run(&["check", "study.abc", "take.wav", "--json", "-"]);
+    let check = json(&said.out);
+    assert_eq!(
+        check["take"]["warnings"].as_array().map(Vec::len),
+        Some(0),
+        "{}",
+        check["take"]
+    );
+    assert_eq!(check["summary"]["right"], check["summary"]["expected"]);
+    assert_eq!(check["summary"]["added"], 0);
+}
+
 #[test]
 fn another_etude_and_no_etude_are_said_and_not_marked() {
     let warned = |folder: &Folder, words: &str| {
