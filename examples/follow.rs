@@ -59,6 +59,7 @@ impl Truth {
                     offset: onset,
                     midi: note.midi,
                     index: Some(index),
+                    passed: None,
                 })
             })
             .collect();
@@ -73,6 +74,9 @@ struct Sounded {
     offset: f64,
     midi: i32,
     index: Option<usize>,
+    /// The pass of a repeat that it was.
+    #[serde(skip)]
+    passed: Option<usize>,
 }
 
 #[derive(Default)]
@@ -172,7 +176,30 @@ fn measure(
     figures.seconds += take.samples.len() as f64 / f64::from(take.sample_rate_hz);
     figures.takes += 1;
 
-    let positions: Vec<(usize, f64)> = events
+    // Passes through a repeat are one place on the page: the first note there stands for all.
+    let page_place = |index: usize| {
+        let (note, bar) = (&line.notes[index], &line.bars[line.notes[index].bar_idx]);
+        let within = note.onset_quarters - bar.onset_quarters;
+        (bar.page_idx, (960.0 * within).round() as i64, note.grace)
+    };
+    let first_pass = |index: usize| {
+        let same = |other: &usize| page_place(*other) == page_place(index);
+        (0..index).find(same).unwrap_or(index)
+    };
+    let on_page = |event: &Event| match event {
+        Event::Position {
+            index,
+            onset_s,
+            said_s,
+        } => Event::Position {
+            index: first_pass(*index),
+            onset_s: *onset_s,
+            said_s: *said_s,
+        },
+        event => event.clone(),
+    };
+    let on_page: Vec<Event> = events.iter().map(on_page).collect();
+    let positions: Vec<(usize, f64)> = on_page
         .iter()
         .filter_map(|event| match event {
             Event::Position { index, said_s, .. } => Some((*index, *said_s)),
@@ -183,7 +210,11 @@ fn measure(
         .iter()
         .filter(|event| matches!(event, Event::Lost { .. }))
         .count();
-    let (sounded, early_s) = truth.sounded();
+    let (mut sounded, early_s) = truth.sounded();
+    for note in &mut sounded {
+        note.passed = note.index;
+        note.index = note.index.map(first_pass);
+    }
     let sounded: Vec<&Sounded> = sounded.iter().filter(|s| s.index.is_some()).collect();
     for note in &sounded {
         let said = positions
@@ -212,7 +243,7 @@ fn measure(
             );
         }
     }
-    places((&sounded, early_s), &positions, &events, figures, verbose);
+    places((&sounded, early_s), &positions, &on_page, figures, verbose);
     if report {
         agreement(&line, &path, &options, &events, figures, verbose)?;
     }
@@ -244,7 +275,7 @@ fn places(
         }
     }
     for pair in sounded.windows(2) {
-        let (Some(a), Some(b)) = (pair[0].index, pair[1].index) else {
+        let (Some(a), Some(b)) = (pair[0].passed, pair[1].passed) else {
             continue;
         };
         if b > a && b <= a + 4 {
