@@ -28,10 +28,9 @@ const FALLS_AWAY: f64 = 12.0;
 /// Settled notes after which the likeliest is the tuning.
 const SETTLED_NOTES: usize = 64;
 
-/// A tuning follows the instrument's by this much at a time, semitones: what is further off is that
-/// of another note. Two that have come this near to each other are one.
+/// The tuning follows the instrument's by this much at a time, semitones: what is further off is
+/// that of another note.
 const FOLLOWS_SEMITONES: f64 = 0.3;
-const SAME_SEMITONES: f64 = 0.06;
 
 /// Settled notes at which the alignment may still put the follower right.
 const HISTORY_NOTES: usize = 32;
@@ -129,9 +128,10 @@ impl Tunings {
         self.ways[0].semitones
     }
 
-    /// The take's tuning is that of its notes, semitones of which only the fraction counts.
+    /// The take's tuning is that of its newest notes, semitones of which only the fraction counts.
+    /// While several are possible they stay as they are: talk before the playing has a tuning too.
     pub(super) fn follow(&mut self, semitones: f64) {
-        for way in &mut self.ways {
+        if let [way] = &mut self.ways[..] {
             let off = semitones - way.semitones;
             let off = off - off.round();
             if off.abs() < FOLLOWS_SEMITONES {
@@ -173,7 +173,7 @@ impl Tunings {
         self.thin_out();
     }
 
-    /// Drops what is no longer likely, and all but one of those that have become one.
+    /// Drops what is no longer likely, and at last all but one.
     fn thin_out(&mut self) {
         if self.ways.len() == 1 {
             return;
@@ -182,15 +182,9 @@ impl Tunings {
         let best = self.ways.iter().map(log).fold(f64::NEG_INFINITY, f64::max);
         let last = self.n_settled >= SETTLED_NOTES;
         // The first is the likeliest after the notes that have begun too: it stays.
-        let mut kept: Vec<Way> = Vec::with_capacity(self.ways.len());
-        for way in self.ways.drain(..) {
-            let near = |k: &Way| (k.semitones - way.semitones).abs() < SAME_SEMITONES;
-            let same = kept.iter().any(near);
-            if kept.is_empty() || (!last && !same && log(&way) > best - FALLS_AWAY) {
-                kept.push(way);
-            }
-        }
-        self.ways = kept;
+        let mut first = true;
+        self.ways
+            .retain(|way| std::mem::take(&mut first) || !last && log(way) > best - FALLS_AWAY);
     }
 
     /// Puts the likeliest first, and weighs what all of them say of the place.
