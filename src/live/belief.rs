@@ -20,7 +20,8 @@ const PACE_PRIOR_STEPS: f64 = 0.5;
 const SHAKEN_SD: f64 = 0.07;
 
 /// Steps that are a stop or a stumble, of any length, and steps that are hurried. With more stops
-/// a note of a row that was not heard is taken for a stop of just its time.
+/// a note of a row that was not heard is taken for a stop of just its time. Fewer than in
+/// [`model`]: what comes after, which would settle it, is not heard yet.
 const STUMBLES: f64 = 0.03;
 const HURRIES: f64 = 0.1;
 
@@ -38,7 +39,7 @@ pub(super) struct Note {
     /// It is of the pitch that sounded before it.
     pub(super) goes_on: bool,
     pub(super) confidence: f64,
-    /// Where it has only begun and its pitch sounded already: see [`Begun`].
+    /// Where it has only begun and its pitch sounded already: see [`super::quick::Begun`].
     pub(super) again: Option<f64>,
     /// Pitches it offers, fractional MIDI at A4 = 440 Hz, each with its probability; and the
     /// standard error of the first, semitones.

@@ -160,48 +160,19 @@ fn a_player_is_no_metronome() {
 #[test]
 fn a_machine_that_plays_tones_is_no_metronome() {
     const EIGHTH_S: f64 = 1.0 / 3.0;
-    let twice = [
-        (62, 2),
-        (66, 1),
-        (69, 1),
-        (74, 1),
-        (78, 1),
-        (76, 1),
-        (74, 1),
-        (73, 1),
-        (71, 1),
-        (69, 1),
-        (67, 1),
-        (66, 1),
-        (67, 1),
-        (69, 1),
-        (71, 1),
+    // Twice the same with a first and a second ending, and what comes after.
+    let midis = [
+        62, 66, 69, 74, 78, 76, 74, 73, 71, 69, 67, 66, 67, 69, 71, 73, 76, 74, 62, 66, 69, 74, 78,
+        76, 74, 73, 71, 69, 67, 66, 67, 69, 71, 76, 79, 78, 74, 69, 71, 73, 74, 76, 78, 79, 78, 76,
+        74, 73, 71, 69, 74,
     ];
-    let first = [(73, 2), (76, 2), (74, 4)];
-    let second = [
-        (76, 2),
-        (79, 2),
-        (78, 2),
-        (74, 2),
-        (69, 2),
-        (71, 1),
-        (73, 1),
-        (74, 2),
-        (76, 1),
-        (78, 1),
-        (79, 2),
-        (78, 1),
-        (76, 1),
-        (74, 1),
-        (73, 1),
-        (71, 1),
-        (69, 1),
-        (74, 8),
+    let eighths = [
+        2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 2, 2, 4, 2, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1,
+        1, 1, 1, 2, 2, 2, 2, 2, 1, 1, 2, 1, 1, 2, 1, 1, 1, 1, 1, 1, 8,
     ];
-    let line = twice.iter().chain(&first).chain(&twice).chain(&second);
     let mut samples = vec![0.0f32; (0.5 * f64::from(RATE_HZ)) as usize];
     let mut onsets_s = Vec::new();
-    for (midi, eighths) in line {
+    for (midi, eighths) in midis.iter().zip(&eighths) {
         let hz = 440.0 * ((f64::from(*midi) - 69.0) / 12.0).exp2();
         let (lasts_s, sounds_s) = (
             EIGHTH_S * f64::from(*eighths),
