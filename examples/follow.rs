@@ -178,9 +178,8 @@ fn measure(
 
     // Passes through a repeat are one place on the page: the first note there stands for all.
     let page_place = |index: usize| {
-        let (note, bar) = (&line.notes[index], &line.bars[line.notes[index].bar_idx]);
-        let within = note.onset_quarters - bar.onset_quarters;
-        (bar.page_idx, (960.0 * within).round() as i64, note.grace)
+        let note = &line.notes[index];
+        (line.page_place(note), note.grace)
     };
     let first_pass = |index: usize| {
         let same = |other: &usize| page_place(*other) == page_place(index);

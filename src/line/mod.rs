@@ -246,6 +246,16 @@ pub struct Line {
     pub problems: Vec<Problem>,
 }
 
+impl Line {
+    /// Where a note stands on the page: its bar there and its distance from the start of that in
+    /// 960ths of a quarter. The passes through a repeat are one place.
+    pub fn page_place(&self, note: &LineNote) -> (usize, i64) {
+        let bar = &self.bars[note.bar_idx];
+        let within = note.onset_quarters - bar.onset_quarters;
+        (bar.page_idx, (960.0 * within).round() as i64)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -112,14 +112,8 @@ impl Follower {
             .as_ref()
             .and_then(|(from, to)| passage(line, from, to))
             .unwrap_or(0..line.notes.len());
-        let page_place = line.notes[range.clone()]
-            .iter()
-            .map(|note| {
-                let bar = &line.bars[note.bar_idx];
-                let within = note.onset_quarters - bar.onset_quarters;
-                (bar.page_idx, (960.0 * within).round() as i64)
-            })
-            .collect();
+        let notes = line.notes[range.clone()].iter();
+        let page_place = notes.map(|note| line.page_place(note)).collect();
         let expected = Expected::new(line, range, options.align.rhythm.as_ref());
         Follower {
             tunings: Tunings::new(&expected),
