@@ -23,6 +23,9 @@ const PERIODS_A_FRAME: f64 = 3.0;
 /// Peaks of the autocorrelation weaker than this are noise in every register.
 const STRENGTH_MIN: f32 = 0.30;
 
+/// The share of a frame that does not repeat is known no better than this.
+const APERIODIC_MIN: f32 = 1e-4;
+
 /// A pitch a frame offers.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct FramePitch {
@@ -43,6 +46,13 @@ pub struct Frame {
 impl Frame {
     pub fn pitches(&self) -> &[FramePitch] {
         &self.pitches[..self.n_pitches as usize]
+    }
+
+    /// Level of what does not repeat with the strongest of its pitches, dB re full scale
+    /// (Boersma 1993, eq. 4: harmonics to noise are r to 1 − r).
+    pub fn aperiodic_dbfs(&self) -> f32 {
+        let periodic = self.pitches().iter().fold(0.0f32, |r, p| r.max(p.strength));
+        self.level_dbfs + 10.0 * (1.0 - periodic).max(APERIODIC_MIN).log10()
     }
 }
 

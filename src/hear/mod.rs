@@ -11,6 +11,7 @@ pub mod confidence;
 pub mod decimate;
 mod dip;
 pub mod envelope;
+mod floor;
 pub mod frames;
 mod handover;
 pub mod harmonic;
@@ -33,6 +34,8 @@ mod swell;
 mod together;
 pub mod tuning;
 pub mod weights;
+
+use floor::Floor;
 
 /// A pitch the sound of a note offers, ranked by how well the sound supports it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -360,17 +363,9 @@ fn listen(
     let mut framer = frames::Framer::new(rate, hop_samples, low_hz, high_hz);
     let mut found = Vec::new();
     push_all(&mut framer, sound, &mut found);
-    let mut levels: Vec<f32> = found.iter().map(|f| f.level_dbfs).collect();
-    levels.sort_by(f32::total_cmp);
-    let quantile = |q: f64| {
-        f64::from(
-            levels
-                .get((q * levels.len() as f64) as usize)
-                .copied()
-                .unwrap_or(-120.0),
-        )
-    };
-    let (floor, loud) = (quantile(FLOOR_SHARE), quantile(LOUD_SHARE));
+    let mut levels = Floor::default();
+    found.iter().for_each(|frame| levels.push(frame));
+    let (floor, loud) = (levels.noise_dbfs(), levels.loud_dbfs());
     let mut finder =
         path::PathFinder::new(hop_samples as f64 / rate, low_hz, quiet_dbfs(floor, loud));
     let mut path = Vec::with_capacity(found.len());
@@ -427,10 +422,6 @@ fn push_all(framer: &mut frames::Framer, sound: &[f32], found: &mut Vec<frames::
     }
     framer.finish(found);
 }
-
-/// Shares of the frames, by level, whose upper ends are called the floor and the playing.
-const FLOOR_SHARE: f64 = 0.02;
-const LOUD_SHARE: f64 = 0.95;
 
 /// Frames less than this over the floor are silence, but never so that what lies within
 /// the first of the next two below the playing is, and always what lies below the second.

@@ -8,6 +8,7 @@
 use super::confidence;
 use super::decimate::Decimator;
 use super::envelope::{Envelope, STEP_S};
+use super::floor::Floor;
 use super::frames::{Frame, Framer};
 use super::handover;
 use super::notes::{NoteMaker, Sketch};
@@ -61,7 +62,7 @@ pub struct NoteStream {
     decimator: Decimator,
     framer: Framer,
     finder: PathFinder,
-    levels: Levels,
+    levels: Floor,
     n_samples: usize,
     /// First frame of the window, counted from the take's start.
     first_frame: usize,
@@ -102,7 +103,7 @@ impl NoteStream {
             finder: PathFinder::new(hop_samples as f64 / rate, low_hz, -120.0),
             decimator,
             framer,
-            levels: Levels::default(),
+            levels: Floor::default(),
             n_samples: 0,
             first_frame: 0,
             sound: Vec::new(),
@@ -135,7 +136,7 @@ impl NoteStream {
 
     /// Level of the noise between the notes so far, dB re full scale.
     pub fn noise_dbfs(&self) -> f64 {
-        self.levels.quantile(super::FLOOR_SHARE)
+        self.levels.noise_dbfs()
     }
 
     /// The next mono samples; notes settled by them are appended to `notes`.
@@ -196,7 +197,7 @@ impl NoteStream {
 
     fn follow_path(&mut self) {
         for frame in &self.found {
-            self.levels.push(frame.level_dbfs);
+            self.levels.push(frame);
             self.frames.push(*frame);
             self.finder
                 .set_quiet_dbfs(super::quiet_dbfs(self.noise_dbfs(), self.loud_dbfs()));
@@ -205,7 +206,7 @@ impl NoteStream {
     }
 
     fn loud_dbfs(&self) -> f64 {
-        self.levels.quantile(super::LOUD_SHARE)
+        self.levels.loud_dbfs()
     }
 
     /// Runs the note stage and hands out what ended more than `settle_s` ago.
@@ -332,43 +333,6 @@ fn greatest_common_divisor(a: usize, b: usize) -> usize {
         a
     } else {
         greatest_common_divisor(b, a % b)
-    }
-}
-
-/// How often each level came, in steps of a quarter of a decibel from −120 up.
-struct Levels {
-    counts: Vec<u32>,
-    n: u32,
-}
-
-impl Default for Levels {
-    fn default() -> Levels {
-        Levels {
-            counts: vec![0; 4 * 130],
-            n: 0,
-        }
-    }
-}
-
-impl Levels {
-    fn push(&mut self, dbfs: f32) {
-        let step = (4.0 * (dbfs + 120.0)).max(0.0) as usize;
-        let last = self.counts.len() - 1;
-        self.counts[step.min(last)] += 1;
-        self.n += 1;
-    }
-
-    /// Level below which this share of the frames lies; −120 before any.
-    fn quantile(&self, share: f64) -> f64 {
-        let rank = (share * f64::from(self.n)) as u32;
-        let mut below = 0;
-        for (step, count) in self.counts.iter().enumerate() {
-            below += count;
-            if below > rank {
-                return step as f64 / 4.0 - 120.0;
-            }
-        }
-        -120.0
     }
 }
 
