@@ -95,6 +95,9 @@ struct Figures {
     wrong_longest_s: f64,
     /// Wrong places kept for longer than two seconds, and the time of all.
     wrong_long: usize,
+    /// Those of them where all that was heard since before the last jump sounds as it would had the
+    /// player come to the place said without a jump.
+    wrong_long_alike: usize,
     wrong_s: f64,
     alike: usize,
     compared: usize,
@@ -242,16 +245,42 @@ fn measure(
             );
         }
     }
-    places((&sounded, early_s), &positions, &on_page, figures, verbose);
+    let pitches: Vec<i32> = line.notes.iter().map(|note| note.sounding_midi).collect();
+    places(
+        (&sounded, early_s),
+        &pitches,
+        &positions,
+        &on_page,
+        figures,
+        verbose,
+    );
     if report {
         agreement(&line, &path, &options, &events, figures, verbose)?;
     }
     Ok(())
 }
 
+/// True where the line's last pitches are those heard last, from before the last jump on: no ear
+/// tells that the player is not at the line's end.
+fn sounds_alike(heard: &[&Sounded], line: &[i32]) -> bool {
+    // The last may not have been said yet.
+    (0..2).any(|behind| {
+        let heard = &heard[..heard.len().saturating_sub(behind)];
+        let same = (heard.iter().rev().zip(line.iter().rev()))
+            .take_while(|(note, pitch)| note.midi == **pitch)
+            .count();
+        let alike = &heard[heard.len() - same..];
+        alike.windows(2).any(|pair| {
+            let follows = |a: usize, b: usize| b == a + 1;
+            !(pair[0].passed.zip(pair[1].passed)).is_some_and(|(a, b)| follows(a, b))
+        })
+    })
+}
+
 /// Wrong places, and how long it takes to be right again after a jump.
 fn places(
     (sounded, early_s): (&[&Sounded], f64),
+    pitches: &[i32],
     positions: &[(usize, f64)],
     events: &[Event],
     figures: &mut Figures,
@@ -332,7 +361,10 @@ fn places(
             println!("  wrong place {said:?} kept since {wrong_since:.3?}");
         }
         if kept_s > WRONG_MAX_S && kept_s <= WRONG_MAX_S + LOOK_S {
+            let k = sounded.partition_point(|s| s.onset <= t_s);
+            let alike = said.is_some_and(|index| sounds_alike(&sounded[..k], &pitches[..=index]));
             figures.wrong_long += 1;
+            figures.wrong_long_alike += usize::from(alike);
             if verbose {
                 println!("  wrong place {said:?} kept for long since {wrong_since:.3?}");
             }
@@ -414,12 +446,13 @@ fn print(set: &str, figures: &mut Figures) {
         figures.sounded
     );
     println!(
-        "  places said wrong: {:.2} % of {}; lost {} times; longest wrong place {:.2} s, {} above {WRONG_MAX_S} s; wrong {:.2} % of the time",
+        "  places said wrong: {:.2} % of {}; lost {} times; longest wrong place {:.2} s, {} above {WRONG_MAX_S} s, {} of them where no ear tells; wrong {:.2} % of the time",
         share(figures.positions_wrong, figures.positions),
         figures.positions,
         figures.lost,
         figures.wrong_longest_s,
         figures.wrong_long,
+        figures.wrong_long_alike,
         100.0 * figures.wrong_s / figures.seconds.max(1e-9)
     );
     let n = figures.refound_s.len();

@@ -570,6 +570,46 @@ pub(super) mod tests {
         assert_eq!(lost, found, "lost and found come in pairs");
     }
 
+    /// A metronome that strikes a fifth, like the line's first bars but a semitone and a quarter
+    /// above, is forgotten when the playing says otherwise.
+    #[test]
+    fn a_tuning_taken_from_a_metronome_is_given_up() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("fifths.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nEBEBEBEB|EBEBEBEB|EBEBAGFE|CDEFGABc|defgabc'd'|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = Vec::new();
+        let mut play = |note: HeardNote| {
+            let begun = Begun {
+                midi: note.midi,
+                ..begins(&line, 0, note.onset_s, None)
+            };
+            follower.begun(&begun, note.onset_s + 0.02, &mut events);
+            let said_s = note.onset_s + 0.28;
+            follower.settled(&[note], said_s, &mut events);
+        };
+        for strike in 0..16 {
+            let mut note = heard(&line, strike % 2, 1.0 + 0.5 * strike as f64);
+            note.midi += 1.25;
+            note.candidates[0].midi += 1.25;
+            play(note);
+        }
+        for index in 0..line.notes.len() {
+            play(heard(&line, index, 9.0 + 0.3 * index as f64));
+        }
+        let place = place(&events);
+        assert_eq!(place, Some(line.notes.len() - 1), "{events:?}");
+        let wrong = |event: &Event| {
+            let Event::Position { index, onset_s, .. } = event else {
+                return false;
+            };
+            *onset_s > 9.0 + 0.3 * 16.0 && (onset_s - 9.0) / 0.3 - *index as f64 > 0.5
+        };
+        assert!(!events.iter().any(wrong), "{events:?}");
+    }
+
     /// A trill of twelve eighths between two notes, then a scale.
     fn trill() -> Line {
         let folder = tempfile::tempdir().expect("a folder");

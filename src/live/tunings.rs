@@ -35,6 +35,15 @@ const FOLLOWS_SEMITONES: f64 = 0.3;
 /// Settled notes at which the alignment may still put the follower right.
 const HISTORY_NOTES: usize = 32;
 
+/// Settled notes in a row that the place is unknown after, whereupon the tunings are tried anew on
+/// them, and again each time as many more have come: what came before was a metronome's or talk.
+const ASTRAY_NOTES: usize = 8;
+
+/// The new ones have to be likelier by this, natural log; and a tuning under which so many notes
+/// had their place is the instrument's.
+const ANEW: f64 = 6.0;
+const PROVEN_NOTES: usize = 24;
+
 /// A tuning and what is believed if it is the player's.
 pub(super) struct Way {
     /// Sharpness of the take, semitones.
@@ -64,6 +73,15 @@ impl Way {
         belief.after(note, (midi, &fits), expected)
     }
 
+    /// `full`: the oldest of the history falls out.
+    fn settle(&mut self, note: &Note, full: bool, expected: &Expected) {
+        self.settled = self.after(&self.settled, note, expected);
+        if full {
+            self.history.pop_front();
+        }
+        self.history.push_back(self.settled.clone());
+    }
+
     fn begin(&mut self, note: &Note, expected: &Expected) {
         self.now = self.after(&self.now, note, expected);
     }
@@ -77,6 +95,25 @@ impl Way {
     }
 }
 
+/// Every tuning, 440 Hz first.
+fn every_way(expected: &Expected) -> Vec<Way> {
+    let mut sides: Vec<i32> = (-EITHER_SIDE..=EITHER_SIDE).collect();
+    sides.sort_by_key(|side| side.abs());
+    let way = |side: i32| {
+        let semitones = f64::from(side) * APART_SEMITONES;
+        let usual = -0.5 * (semitones / USUAL_SD_SEMITONES).powi(2);
+        let mut belief = Belief::new(expected);
+        belief.log_evidence = usual.max(UNUSUAL);
+        Way {
+            semitones,
+            settled: belief.clone(),
+            now: belief,
+            history: VecDeque::new(),
+        }
+    };
+    sides.into_iter().map(way).collect()
+}
+
 /// The tunings that are still possible.
 pub(super) struct Tunings {
     /// The likeliest first.
@@ -84,31 +121,21 @@ pub(super) struct Tunings {
     /// The newest settled notes.
     notes: VecDeque<Note>,
     n_settled: usize,
+    /// Settled notes that had their place, and those in a row since that had none.
+    n_placed: usize,
+    n_astray: usize,
     now: Belief,
 }
 
 impl Tunings {
     pub(super) fn new(expected: &Expected) -> Tunings {
-        let start = Belief::new(expected);
-        let mut sides: Vec<i32> = (-EITHER_SIDE..=EITHER_SIDE).collect();
-        sides.sort_by_key(|side| side.abs());
-        let way = |side: i32| {
-            let semitones = f64::from(side) * APART_SEMITONES;
-            let usual = -0.5 * (semitones / USUAL_SD_SEMITONES).powi(2);
-            let mut belief = start.clone();
-            belief.log_evidence = usual.max(UNUSUAL);
-            Way {
-                semitones,
-                settled: belief.clone(),
-                now: belief,
-                history: VecDeque::new(),
-            }
-        };
         Tunings {
-            ways: sides.into_iter().map(way).collect(),
+            ways: every_way(expected),
             notes: VecDeque::new(),
             n_settled: 0,
-            now: start,
+            n_placed: 0,
+            n_astray: 0,
+            now: Belief::new(expected),
         }
     }
 
@@ -159,11 +186,7 @@ impl Tunings {
     pub(super) fn settle(&mut self, note: Note, expected: &Expected) {
         let full = self.notes.len() == HISTORY_NOTES;
         for way in &mut self.ways {
-            way.settled = way.after(&way.settled, &note, expected);
-            if full {
-                way.history.pop_front();
-            }
-            way.history.push_back(way.settled.clone());
+            way.settle(&note, full, expected);
         }
         if full {
             self.notes.pop_front();
@@ -171,6 +194,35 @@ impl Tunings {
         self.notes.push_back(note);
         self.n_settled += 1;
         self.thin_out();
+        if self.ways[0].settled.likeliest().1 > 0.5 {
+            self.n_placed += 1;
+            self.n_astray = 0;
+        } else {
+            self.n_astray += 1;
+            if self.n_astray.is_multiple_of(ASTRAY_NOTES) && self.n_placed < PROVEN_NOTES {
+                self.try_anew(expected);
+            }
+        }
+    }
+
+    /// Every tuning once more, as if the playing began with the newest notes.
+    fn try_anew(&mut self, expected: &Expected) {
+        let before = self.notes.len() - ASTRAY_NOTES;
+        let newest: VecDeque<Note> = self.notes.range(before..).cloned().collect();
+        let mut ways = every_way(expected);
+        for way in &mut ways {
+            for note in &newest {
+                way.settle(note, false, expected);
+            }
+        }
+        ways.sort_by(|a, b| b.settled.log_evidence.total_cmp(&a.settled.log_evidence));
+        let present = &self.ways[0];
+        let since = before.checked_sub(1).map(|k| &present.history[k]);
+        let so_far = since.map_or(0.0, |belief| belief.log_evidence);
+        if ways[0].settled.log_evidence > present.settled.log_evidence - so_far + ANEW {
+            (self.ways, self.notes) = (ways, newest);
+            (self.n_settled, self.n_placed) = (ASTRAY_NOTES, 0);
+        }
     }
 
     /// Drops what is no longer likely, and at last all but one.
