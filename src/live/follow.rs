@@ -610,6 +610,29 @@ pub(super) mod tests {
         assert!(!events.iter().any(wrong), "{events:?}");
     }
 
+    /// The line is another instrument's: every note sounds a fourth below it.
+    #[test]
+    fn a_player_in_another_key_is_followed() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("scale.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut events = Vec::new();
+        for index in 0..line.notes.len() {
+            let onset_s = 1.0 + 0.3 * index as f64;
+            let midi = line.notes[index].sounding_midi - 5;
+            let begun = Begun {
+                midi: f64::from(midi),
+                ..begins(&line, index, onset_s, None)
+            };
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+            follower.settled(&[sounding(onset_s, midi)], onset_s + 0.28, &mut events);
+        }
+        assert_eq!(place(&events), Some(line.notes.len() - 1), "{events:?}");
+    }
+
     /// A trill of twelve eighths between two notes, then a scale.
     fn trill() -> Line {
         let folder = tempfile::tempdir().expect("a folder");

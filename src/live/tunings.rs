@@ -39,6 +39,10 @@ const HISTORY_NOTES: usize = 32;
 /// them, and again each time as many more have come: what came before was a metronome's or talk.
 const ASTRAY_NOTES: usize = 8;
 
+/// Then the playing may also be so many whole semitones off, either way: the line is another
+/// instrument's, or read in another key.
+const TRANSPOSED: i32 = 14;
+
 /// The new ones have to be likelier by this, natural log; and a tuning under which so many notes
 /// had their place is the instrument's.
 const ANEW: f64 = 6.0;
@@ -99,8 +103,17 @@ impl Way {
 fn every_way(expected: &Expected) -> Vec<Way> {
     let mut sides: Vec<i32> = (-EITHER_SIDE..=EITHER_SIDE).collect();
     sides.sort_by_key(|side| side.abs());
-    let way = |side: i32| {
-        let semitones = f64::from(side) * APART_SEMITONES;
+    ways(
+        sides
+            .into_iter()
+            .map(|side| f64::from(side) * APART_SEMITONES),
+        expected,
+    )
+}
+
+/// The player of whom nothing was heard yet, so many semitones sharp.
+fn ways(semitones: impl Iterator<Item = f64>, expected: &Expected) -> Vec<Way> {
+    let way = |semitones: f64| {
         let usual = -0.5 * (semitones / USUAL_SD_SEMITONES).powi(2);
         let mut belief = Belief::new(expected);
         belief.log_evidence = usual.max(UNUSUAL);
@@ -111,7 +124,7 @@ fn every_way(expected: &Expected) -> Vec<Way> {
             history: VecDeque::new(),
         }
     };
-    sides.into_iter().map(way).collect()
+    semitones.map(way).collect()
 }
 
 /// The tunings that are still possible.
@@ -209,7 +222,13 @@ impl Tunings {
     fn try_anew(&mut self, expected: &Expected) {
         let before = self.notes.len() - ASTRAY_NOTES;
         let newest: VecDeque<Note> = self.notes.range(before..).cloned().collect();
+        let farther = (-TRANSPOSED..=TRANSPOSED).map(f64::from);
+        let reach = f64::from(EITHER_SIDE) * APART_SEMITONES;
         let mut ways = every_way(expected);
+        ways.extend(self::ways(
+            farther.filter(|semitones| semitones.abs() > reach),
+            expected,
+        ));
         for way in &mut ways {
             for note in &newest {
                 way.settle(note, false, expected);
