@@ -326,6 +326,24 @@ pub fn with_jumps(
     steps
 }
 
+/// A first reading: stops before this share of the notes, in silence or on the note before, of a
+/// third of a second to two, with what follows played as if nothing had been.
+pub fn with_stops(steps: &[Step], share: f64, rng: &mut Rng) -> Vec<Step> {
+    let mut with_stops = Vec::new();
+    for (place, step) in steps.iter().enumerate() {
+        if place > 0 && matches!(step, Step::Note { .. }) && rng.chance(share) {
+            let duration_s = 0.33 * 6f64.powf(rng.between(0.0, 1.0));
+            with_stops.push(if rng.chance(0.5) {
+                Step::Pause { duration_s }
+            } else {
+                Step::Hold { duration_s }
+            });
+        }
+        with_stops.push(*step);
+    }
+    with_stops
+}
+
 /// The second time of a repeat left out. `second`: indices of the notes of the second time.
 pub fn without_repeat(notes: &[Note], second: std::ops::Range<usize>) -> Vec<Step> {
     (0..notes.len())

@@ -19,6 +19,8 @@ pub enum Step {
     },
     /// Stops for so long.
     Pause { duration_s: f64 },
+    /// Stays on the note before for so long.
+    Hold { duration_s: f64 },
 }
 
 /// How it is played.
@@ -169,6 +171,12 @@ pub fn perform(
             Step::Pause { duration_s } => {
                 t_s += duration_s;
                 paused = true;
+            }
+            Step::Hold { duration_s } => {
+                t_s += duration_s;
+                if let Some(last) = sounds.last_mut() {
+                    last.length_s += duration_s;
+                }
             }
             Step::Extra {
                 midi,

@@ -27,6 +27,7 @@ pub const NAMES: &[&str] = &[
     "recorders",
     "tonguing",
     "expressive",
+    "reading",
 ];
 
 pub struct Made {
@@ -112,6 +113,7 @@ pub fn make(name: &str, seed: u64, number: usize, wishes: &Wishes) -> Result<Mad
         "recorders" => recorders_take(&title, number, wishes, rng),
         "tonguing" => tonguing_take(&title, wishes, rng),
         "expressive" => expressive_take(&title, wishes, rng),
+        "reading" => reading_take(&title, wishes, rng),
         "tuning" => {
             let etude = compose(&title, &options(wishes, rng), rng);
             let mut manner = Manner::human(etude.instrument, rng);
@@ -569,6 +571,35 @@ fn jumps_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
     let manner = Manner::human(etude.instrument, rng);
     let notes = etude.notes();
     let steps = faults::with_jumps(&notes, etude.sounding_range(), rng);
+    let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
+    let voice = any_voice(wishes, rng);
+    sound(&etude, &mut performance, voice, rng)
+}
+
+/// A first reading: slow, with stops, half with wrong notes.
+fn reading_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
+    let etude = compose(
+        title,
+        &EtudeOptions {
+            repeat: false,
+            ..options(wishes, rng)
+        },
+        rng,
+    );
+    let qpm = *rng.pick(&[36.0, 42.0, 48.0, 54.0, 60.0, 72.0]);
+    let manner = Manner {
+        start_qpm: qpm,
+        end_qpm: qpm,
+        ..Manner::human(etude.instrument, rng)
+    };
+    let notes = etude.notes();
+    let steps = if rng.chance(0.5) {
+        let (every, range) = (rng.between(10.0, 20.0), etude.sounding_range());
+        faults::put_in(&notes, range, every, 60.0 / qpm, rng)
+    } else {
+        straight(&notes)
+    };
+    let steps = faults::with_stops(&steps, rng.between(0.03, 0.3), rng);
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
     let voice = any_voice(wishes, rng);
     sound(&etude, &mut performance, voice, rng)

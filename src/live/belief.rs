@@ -25,6 +25,12 @@ const SHAKEN_SD: f64 = 0.07;
 const STUMBLES: f64 = 0.03;
 const HURRIES: f64 = 0.1;
 
+/// A player's own share of stops: that one is worth as many steps; what a step still counts after
+/// the next; and no more than this, after a silence.
+const STOPS_PRIOR_STEPS: f64 = 10.0;
+const STOPS_KEPT: f64 = 0.97;
+const STOPS_MAX: f64 = 0.5;
+
 /// How much likelier the alignment's place becomes, and what it has at the least before: it has
 /// heard what came after, and yet a note or two may be found to be a jump later.
 const PUT_RIGHT: f64 = 50.0;
@@ -54,12 +60,21 @@ struct Pace {
     log_quarter_s: f64,
     /// Steps that speak for it, up to `PACE_STEPS`; none: not known.
     n_steps: f64,
+    /// The newest steps of known pace, each counting less with every one since, and the stops among
+    /// them.
+    n_paced: f64,
+    n_stops: f64,
 }
 
 impl Pace {
+    /// Share of the steps that are stops, as this player has them.
+    fn stumbles(self) -> f64 {
+        (STUMBLES * STOPS_PRIOR_STEPS + self.n_stops) / (STOPS_PRIOR_STEPS + self.n_paced)
+    }
+
     /// Likelihood of a step of that many quarters and seconds (natural logs), against any time.
-    /// Its spread when in time is `sd`, natural log.
-    fn likelihood(self, log_quarters: f64, log_s: f64, sd: f64) -> f64 {
+    /// Its spread when in time is `sd`, natural log; `stops` is the share of stops among the steps.
+    fn likelihood(self, log_quarters: f64, log_s: f64, sd: f64, stops: f64) -> f64 {
         if self.n_steps < 1.0 {
             return 1.0;
         }
@@ -67,7 +82,7 @@ impl Pace {
         let known = self.n_steps / (self.n_steps + PACE_PRIOR_STEPS);
         let sds = off * known.sqrt() / sd;
         let in_time = (known * f64::from(model::ON_TIME) - 0.5 * sds * sds).exp();
-        let out_of_time = if off < 0.0 { HURRIES } else { STUMBLES };
+        let out_of_time = if off < 0.0 { HURRIES } else { stops };
         (1.0 - out_of_time) * in_time + out_of_time * 0.5 * (-off.abs()).exp()
     }
 
@@ -79,19 +94,27 @@ impl Pace {
             return Pace {
                 log_quarter_s: step,
                 n_steps: 1.0,
+                ..self
             };
         }
+        let stops = if off > TEMPO_NEAR { 1.0 } else { 0.0 };
+        let counted = Pace {
+            n_paced: STOPS_KEPT * self.n_paced + 1.0,
+            n_stops: STOPS_KEPT * self.n_stops + stops,
+            ..self
+        };
         if off.abs() > TEMPO_NEAR {
             // A slip; when they go on, the tempo is another.
             return Pace {
                 n_steps: self.n_steps - PACE_SLIP_STEPS,
-                ..self
+                ..counted
             };
         }
         let n_steps = (self.n_steps + 1.0).min(PACE_STEPS);
         Pace {
             log_quarter_s: self.log_quarter_s + off / n_steps,
             n_steps,
+            ..counted
         }
     }
 }
@@ -192,10 +215,12 @@ impl Belief {
                     ),
                 ];
                 for (k, (probability, pace, log_s)) in ways.into_iter().enumerate() {
+                    // Who stops is silent, more often than not.
+                    let stops = (pause * pace.stumbles()).min(STOPS_MAX);
                     let time = if graces {
                         1.0
                     } else {
-                        pace.likelihood(log_quarters, log_s, sd)
+                        pace.likelihood(log_quarters, log_s, sd, stops)
                     };
                     let way = missed * probability * time;
                     comes += way;
@@ -298,7 +323,12 @@ impl Belief {
         self.normalise();
         // The tempo is that of the right places too.
         if let Some(pace) = pace_of(places, expected) {
-            self.on_pace[*place] = pace;
+            let stops = self.on_pace[*place];
+            self.on_pace[*place] = Pace {
+                n_paced: stops.n_paced,
+                n_stops: stops.n_stops,
+                ..pace
+            };
         }
     }
 
@@ -393,5 +423,6 @@ fn pace_of(places: &[(usize, f64)], expected: &Expected) -> Option<Pace> {
     (2 * n_steps > votes.len()).then_some(Pace {
         log_quarter_s: middle,
         n_steps: n_steps as f64,
+        ..Pace::default()
     })
 }

@@ -39,10 +39,12 @@ const FOUND: f64 = 0.6;
 /// which it is withdrawn: what came contradicts it, and where the player is instead is not known.
 const WITHDRAWN: f64 = 0.2;
 
-/// How sure a note is that has only begun: one that was waited for, and one that was not, which
-/// has lasted already.
+/// How sure a note is that has only begun: one that was waited for, and one that has lasted, as
+/// one that was not waited for has from the first.
 const BEGUN_CONFIDENCE: f64 = 0.95;
-const BEGUN_UNEXPECTED_CONFIDENCE: f64 = 0.997;
+const BEGUN_LASTED_CONFIDENCE: f64 = 0.997;
+/// … and at the most one of a pitch that sounded already, when its level has risen.
+const RISEN_CONFIDENCE: f64 = 0.98;
 
 /// Spread of the quick hearing's pitch, semitones.
 const BEGUN_PITCH_SE: f64 = 0.2;
@@ -176,12 +178,12 @@ impl Follower {
             confidence: match begun.again {
                 Some(probability) => probability.min(BEGUN_CONFIDENCE),
                 None if begun.expected => BEGUN_CONFIDENCE,
-                None => BEGUN_UNEXPECTED_CONFIDENCE,
+                None => BEGUN_LASTED_CONFIDENCE,
             },
             offers: vec![(begun.midi, 1.0)],
             pitch_se_semitones: BEGUN_PITCH_SE,
         };
-        if begun.weighed_again {
+        if begun.weighed_again || begun.lasted {
             self.weigh_again(begun, said_s, events);
             return;
         }
@@ -197,11 +199,13 @@ impl Follower {
     /// A note that has begun is more or less likely than was said.
     fn weigh_again(&mut self, begun: &Begun, said_s: f64, events: &mut Vec<Event>) {
         let known = |note: &&mut Note| note.onset_s == begun.onset_s;
-        let (Some(note), Some(again)) = (self.begun.iter_mut().rev().find(known), begun.again)
-        else {
+        let Some(note) = self.begun.iter_mut().rev().find(known) else {
             return;
         };
-        note.confidence = again.min(BEGUN_CONFIDENCE);
+        note.confidence = match begun.again {
+            Some(again) => again.min(RISEN_CONFIDENCE),
+            None => BEGUN_LASTED_CONFIDENCE,
+        };
         note.again = begun.again;
         self.replay();
         self.take_back(begun.onset_s, said_s, events);
@@ -633,6 +637,37 @@ pub(super) mod tests {
         assert_eq!(place(&events), Some(line.notes.len() - 1), "{events:?}");
     }
 
+    /// A first reading: before every other note of a scale the one before is held for up to five
+    /// times its time, and still each place is said once its note has lasted.
+    #[test]
+    fn a_player_who_stops_is_followed() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("reading.abc");
+        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut onset_s = 1.0;
+        for index in 0..line.notes.len() {
+            let mut events = Vec::new();
+            let begun = begins(&line, index, onset_s, None);
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+            let lasted = Begun {
+                lasted: true,
+                ..begun
+            };
+            follower.begun(&lasted, onset_s + 0.06, &mut events);
+            assert_eq!(place(&events), Some(index), "{events:?}");
+            let stop_s = if index > 4 && index % 2 == 1 {
+                0.3 * (index % 5) as f64
+            } else {
+                0.0
+            };
+            follower.settled(&[heard(&line, index, onset_s)], onset_s + 0.28, &mut events);
+            onset_s += 0.3 + stop_s;
+        }
+    }
+
     /// A trill of twelve eighths between two notes, then a scale.
     fn trill() -> Line {
         let folder = tempfile::tempdir().expect("a folder");
@@ -728,6 +763,7 @@ pub(super) mod tests {
             expected: true,
             again,
             weighed_again: false,
+            lasted: false,
         }
     }
 

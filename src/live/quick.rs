@@ -133,6 +133,8 @@ pub struct Begun {
     pub again: Option<f64>,
     /// The last note once more, that probability known better.
     pub weighed_again: bool,
+    /// The last note once more: it was expected and said at once, and has lasted since.
+    pub lasted: bool,
 }
 
 pub struct Quick {
@@ -158,6 +160,8 @@ pub struct Quick {
     attack: Option<Attack>,
     /// An attack said at once, which is weighed again.
     said: Option<(Attack, Begun)>,
+    /// A note said because it was expected: when its pitch came, how long that has to last.
+    unproven: Option<(Begun, f64, f64)>,
     /// The newest looks: when, level, that of the upper partials.
     looks: VecDeque<(f64, f64, f64)>,
     /// The level has fallen from its peak, and its lowest since.
@@ -255,6 +259,7 @@ impl Quick {
             waiting: None,
             attack: None,
             said: None,
+            unproven: None,
             looks: VecDeque::new(),
             fallen: true,
             peak_db: -120.0,
@@ -344,6 +349,16 @@ impl Quick {
         {
             note.glide(midi, now_s);
             self.waiting = None;
+            if let Some((said, since_s, proven_s)) = self.unproven
+                && now_s - since_s >= proven_s
+            {
+                begun.push(Begun {
+                    lasted: true,
+                    revises: false,
+                    ..said
+                });
+                self.unproven = None;
+            }
             return;
         }
         let waiting = match self.waiting {
@@ -355,12 +370,12 @@ impl Quick {
         };
         self.waiting = Some(waiting);
         let expected = is_expected(midi);
-        let lasts_s = match (self.attack, self.note) {
-            _ if expected => LASTS_EXPECTED_S,
+        let proven_s = match (self.attack, self.note) {
             (Some(_), _) | (_, None) => LASTS_ATTACK_S,
             (None, Some(note)) if harmonic(midi, note.midi) => LASTS_HARMONIC_S,
             (None, Some(_)) => LASTS_S,
         };
+        let lasts_s = if expected { LASTS_EXPECTED_S } else { proven_s };
         if now_s - waiting.since_s < lasts_s {
             return;
         }
@@ -415,8 +430,10 @@ impl Quick {
             expected,
             again: again.map(|(probability, _)| probability),
             weighed_again: false,
+            lasted: false,
         };
         begun.push(new);
+        self.unproven = (expected && again.is_none()).then_some((new, waiting.since_s, proven_s));
         self.said = match (self.attack, again) {
             (Some(attack), Some((_, false))) => Some((attack, new)),
             _ => None,
@@ -451,6 +468,7 @@ impl Quick {
             begun.push(Begun {
                 again: Some(attack.risen_probability(noise_dbfs)),
                 weighed_again: true,
+                lasted: false,
                 revises: false,
                 ..*said
             });
@@ -670,7 +688,7 @@ mod tests {
             begun.clear();
             quick.push(block, expected, noise_dbfs, &mut begun);
             let said_s = ((k + 1) * 256) as f64 / f64::from(RATE_HZ);
-            said.extend(begun.iter().map(|b| (said_s, *b)));
+            said.extend(begun.iter().filter(|b| !b.lasted).map(|b| (said_s, *b)));
         }
         said
     }
@@ -732,6 +750,25 @@ mod tests {
         let pitches: Vec<f64> = said.iter().map(|(_, b)| b.midi.round()).collect();
         assert_eq!(pitches, [64.0, 67.0]);
         assert!(said.iter().all(|(_, b)| !b.expected));
+    }
+
+    /// Said at once because it was expected, it is said to have lasted later; a blip never is.
+    #[test]
+    fn an_expected_note_proves_itself() {
+        let lasted = |length_s: f64| {
+            let notes = [
+                note(0.5, 0.9, 64.0, true),
+                note(0.9, 0.9 + length_s, 67.0, false),
+                note(0.9 + length_s, 1.5, 72.0, false),
+            ];
+            let mut quick = Quick::new(RATE_HZ, &options());
+            let mut begun = Vec::new();
+            quick.push(&reed(&notes), &[67.0], -80.0, &mut begun);
+            let lasted = begun.iter().filter(|b| b.lasted);
+            lasted.map(|b| b.midi.round()).collect::<Vec<_>>()
+        };
+        assert_eq!(lasted(0.2), [67.0]);
+        assert!(lasted(0.025).is_empty());
     }
 
     #[test]
