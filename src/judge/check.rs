@@ -25,6 +25,9 @@ pub struct Check {
     pub transitions: Vec<Transition>,
     pub restarts: Vec<RestartCheck>,
     pub skips: Vec<SkipCheck>,
+    /// Where the player stopped and went on, in playing order.
+    #[serde(default)]
+    pub stops: Vec<StopCheck>,
     pub runs: Vec<Run>,
     /// Passages played several times in this take: the player's habit and the scatter about it.
     pub repeated: Vec<RepeatedRun>,
@@ -180,6 +183,20 @@ pub struct SkipCheck {
     pub from_index: usize,
     pub to_index: usize,
     pub repeat_left_out: bool,
+}
+
+/// A wait where nothing written lets time stop, as long again as the note before: on that note for
+/// a quarter of a second, or in silence for half a second and a beat (a shorter one is a breath).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StopCheck {
+    /// Onset of the note waited on, seconds of the take.
+    pub at_s: f64,
+    /// The note waited on, and the one waited for.
+    pub from_index: usize,
+    pub to_index: usize,
+    /// How much longer than due, and its standard error, seconds.
+    pub waited_s: f64,
+    pub waited_se_s: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -370,6 +387,7 @@ pub enum FindingKind {
     TonguedSlurred,
     Transposed,
     Skip,
+    Stopped,
 }
 
 /// What lies behind a finding, as far as the notes show it.
@@ -402,6 +420,8 @@ pub enum Cause {
     WentBack,
     /// Playing jumped ahead.
     JumpedAhead,
+    /// Playing stood still and went on.
+    Waited,
     /// One finger change takes too long.
     FingerChange,
     /// Long-short or short-long where even notes are written.

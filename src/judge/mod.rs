@@ -49,7 +49,7 @@ pub fn judge(
     };
     let played = onsets::played(line, &quarters, hearing, alignment);
     let ends = onsets::ends(hearing, alignment);
-    let befores = onsets::with_pauses(line, befores, &played, &ends);
+    let (befores, stops) = onsets::with_pauses(line, befores, &played, &ends);
     let deviations = deviations(line, &befores, &played);
     let runs = runs::runs(line, &befores, &played, &deviations);
     let repeated = runs::repeated(&played, &runs);
@@ -113,6 +113,7 @@ pub fn judge(
                 repeat_left_out: s.repeat_left_out,
             })
             .collect(),
+        stops: stops.iter().map(stop_check).collect(),
         bars: accuracy::bars(line, alignment),
         tuning,
         notes,
@@ -125,6 +126,16 @@ pub fn judge(
     };
     check.findings = findings::findings(line, &befores, &played, alignment, &deviations, &check);
     check
+}
+
+fn stop_check(stop: &onsets::Stop) -> StopCheck {
+    StopCheck {
+        at_s: stop.from_s,
+        from_index: stop.idx - 1,
+        to_index: stop.idx,
+        waited_s: stop.waited_s,
+        waited_se_s: stop.waited_se_s,
+    }
 }
 
 /// Local deviation of every judged onset, by index of the line.

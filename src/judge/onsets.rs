@@ -137,22 +137,43 @@ const PAUSE_SILENT_SHARE: f64 = 0.6;
 /// … or so long that the player stopped on a note, seconds and beats.
 const STOP_S: f64 = 0.5;
 const STOP_BEATS: f64 = 1.0;
+/// … or, without a breath, on a note twice as long as due, for at least so long, seconds.
+const HELD_S: f64 = 0.25;
 /// Intervals either side that say what time was due.
 const PAUSE_NEIGHBOURS: usize = 8;
 const PAUSE_NEIGHBOURS_MIN: usize = 4;
+/// Where half of the intervals are off by more than this share of what is due, the player stops so
+/// often that the middle one is a stop itself; then a shorter one says what is due, of this rank.
+const STOPPING_SHARE: f64 = 0.2;
+const STOPPING_RANK: f64 = 0.25;
 /// Notes after it within which a late note's time may be made up, and the share of it that
 /// makes it a late note and no pause.
 const MADE_UP_NOTES: usize = 3;
 const MADE_UP_SHARE: f64 = 0.5;
 
+/// The player stopped: waited so much longer than due before note `idx`, where nothing written
+/// lets time stop.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stop {
+    pub idx: usize,
+    /// Onset of the note before it, and of itself.
+    pub from_s: f64,
+    pub to_s: f64,
+    pub waited_s: f64,
+    /// From the onsets and from what the neighbours scatter.
+    pub waited_se_s: f64,
+}
+
 /// `befores` with the pauses that were played: the player breathed or stopped, the time was not
-/// made up, and no note on the other side says when this one was due. `ends` as from [`ends`].
+/// made up, and no note on the other side says when this one was due; and those of them that are
+/// stops. `ends` as from [`ends`].
 pub fn with_pauses(
     line: &Line,
     mut befores: Vec<Before>,
     played: &[Played],
     ends: &[f64],
-) -> Vec<Before> {
+) -> (Vec<Before>, Vec<Stop>) {
+    let mut stops = Vec::new();
     for stretch in stretches(played) {
         let gaps: Vec<(f64, f64)> = stretch
             .windows(2)
@@ -175,20 +196,41 @@ pub fn with_pauses(
             let silent_s = here.onset_s - ends.get(before.heard_idx).copied().unwrap_or(0.0);
             let beat_s = quarter_s * beat_quarters_at(line, here.idx);
             let breathed = silent_s >= PAUSE_SILENT_SHARE * late_s;
-            let stopped = late_s >= STOP_S.max(STOP_BEATS * beat_s);
-            if late_s < PAUSE_S.max(PAUSE_SCATTERS * scatter_s) || !(breathed || stopped) {
+            let stood_still = late_s >= STOP_S.max(STOP_BEATS * beat_s);
+            let doubled = late_s >= gaps[at - 1].1 * quarter_s;
+            let held = doubled && !breathed && late_s >= HELD_S;
+            if late_s < PAUSE_S.max(PAUSE_SCATTERS * scatter_s)
+                || !(breathed || stood_still || held)
+            {
                 continue;
             }
             let after = &gaps[at..(at + MADE_UP_NOTES).min(gaps.len())];
             let (took_s, quarters) = after
                 .iter()
                 .fold((0.0, 0.0), |sum, gap| (sum.0 + gap.0, sum.1 + gap.1));
-            if quarters * quarter_s - took_s < MADE_UP_SHARE * late_s {
-                befores[here.idx].halt = true;
+            if quarters * quarter_s - took_s >= MADE_UP_SHARE * late_s {
+                continue;
             }
+            let written = befores[here.idx];
+            // A note tongued again that was not heard looks like a wait.
+            let midi = |idx: usize| line.notes[idx].sounding_midi;
+            let again = before.idx > 0 && midi(before.idx) == midi(before.idx - 1);
+            let stopped = (held || stood_still && doubled) && (breathed || !again);
+            if stopped && !written.halt && written.rest_quarters == 0.0 {
+                let onsets2 = before.onset_se_s.powi(2) + here.onset_se_s.powi(2);
+                stops.push(Stop {
+                    idx: here.idx,
+                    from_s: before.onset_s,
+                    to_s: here.onset_s,
+                    waited_s: late_s,
+                    waited_se_s: (onsets2 + scatter_s * scatter_s).sqrt(),
+                });
+            }
+            befores[here.idx].halt = true;
         }
     }
-    befores
+    stops.sort_by_key(|stop| stop.idx);
+    (befores, stops)
 }
 
 /// How much longer than due gap `at` (seconds, quarters) took, the median of what its neighbours
@@ -202,11 +244,24 @@ fn late_in(gaps: &[(f64, f64)], at: usize) -> Option<(f64, f64, f64)> {
     if near.len() < PAUSE_NEIGHBOURS_MIN || gaps[at].1 <= 1e-6 {
         return None;
     }
-    let lengths: Vec<f64> = near.iter().map(|gap| gap.0 / gap.1).collect();
-    let quarter_s = median(&lengths)?;
-    let off = near.iter().map(|gap| (gap.0 - gap.1 * quarter_s).abs());
+    let mut lengths: Vec<f64> = near.iter().map(|gap| gap.0 / gap.1).collect();
+    let off_by = |quarter_s: f64| -> Vec<f64> {
+        let off = near.iter().map(|gap| (gap.0 - gap.1 * quarter_s).abs());
+        off.collect()
+    };
+    let mut quarter_s = median(&lengths)?;
+    let mut scatter_s = median(&off_by(quarter_s))?;
+    let due_s = median(&near.iter().map(|gap| gap.1).collect::<Vec<_>>())? * quarter_s;
+    if scatter_s > STOPPING_SHARE * due_s {
+        let rank = |n: usize| ((n - 1) as f64 * STOPPING_RANK).round() as usize;
+        lengths.sort_by(f64::total_cmp);
+        quarter_s = lengths[rank(lengths.len())];
+        let mut off = off_by(quarter_s);
+        off.sort_by(f64::total_cmp);
+        scatter_s = off[rank(off.len())];
+    }
     let late_s = gaps[at].0 - gaps[at].1 * quarter_s;
-    Some((late_s, median(&off.collect::<Vec<_>>())?, quarter_s))
+    Some((late_s, scatter_s, quarter_s))
 }
 
 /// The stretches of `played`, each a slice of it.

@@ -5,7 +5,7 @@ use super::drills::{self, Drill, DrillKind, StartFrom};
 use super::ladder::{self, CLEAN_PASSES, is_fault};
 use super::{key, places};
 use crate::finger::{Chart, Plan};
-use crate::judge::{Check, Verdict};
+use crate::judge::{Check, FindingKind, Verdict};
 use crate::line::Line;
 
 /// Places worked on at once: more do not fit one session (common practice).
@@ -53,11 +53,14 @@ impl Evidence<'_> {
             for run in check.runs.iter().filter(|r| r.verdict == Verdict::Uneven) {
                 from_takes.push((run.slowest.excess_ms, run.slowest.from_index));
             }
+            for stop in &check.stops {
+                from_takes.push((1e3 * stop.waited_s, stop.from_index));
+            }
             for finding in check.findings.iter().filter(|f| is_fault(f.kind)) {
                 // A wrong note is worked on with the way into it. It weighs as a change late by a
                 // tenth of a second would.
                 let into = finding.place.first().saturating_sub(1);
-                if finding.kind != crate::judge::FindingKind::Uneven {
+                if !matches!(finding.kind, FindingKind::Uneven | FindingKind::Stopped) {
                     from_takes.push((100.0, into));
                 }
             }

@@ -64,6 +64,7 @@ impl Pass {
             count(s.missed, "missed note", "missed notes"),
             count(s.added, "added note", "added notes"),
             count(s.restarts, "restart", "restarts"),
+            count(check.stops.len(), "stop", "stops"),
         ]
         .into_iter()
         .flatten()
@@ -105,7 +106,11 @@ impl Pass {
 pub fn is_fault(kind: FindingKind) -> bool {
     matches!(
         kind,
-        FindingKind::Wrong | FindingKind::Missed | FindingKind::Added | FindingKind::Uneven
+        FindingKind::Wrong
+            | FindingKind::Missed
+            | FindingKind::Added
+            | FindingKind::Uneven
+            | FindingKind::Stopped
     )
 }
 

@@ -318,6 +318,17 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
                 capital(&place)
             )
         }
+        (FindingKind::Stopped, _) if super::words::is_many_changes(line, finding) => {
+            format!("{}: slower, so that nothing stops.", capital(&place))
+        }
+        (FindingKind::Stopped, _) => {
+            let to = *finding.places.first()?;
+            format!(
+                "{} to {} alone, back and forth; then from the bar before, without stopping.",
+                line.notes[to.checked_sub(1)?].written,
+                line.notes[to].written,
+            )
+        }
         (FindingKind::Uneven, Cause::Limping) => {
             format!("{}: in the opposite rhythm, then even.", capital(&place))
         }

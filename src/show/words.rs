@@ -36,6 +36,7 @@ pub fn mark(kind: FindingKind) -> &'static str {
         FindingKind::Restart | FindingKind::Skip => "bracket",
         FindingKind::SlurredTongued | FindingKind::TonguedSlurred => "slur",
         FindingKind::Transposed => "note",
+        FindingKind::Stopped => "caesura",
     }
 }
 
@@ -129,6 +130,7 @@ fn what(line: &Line, check: &Check, finding: &Finding) -> String {
         FindingKind::Sharp | FindingKind::Flat => tendency(finding),
         FindingKind::Uneven => uneven(line, check, finding),
         FindingKind::Pushing | FindingKind::Dragging => tempo(check, finding),
+        FindingKind::Stopped => stopped(line, check, finding),
         FindingKind::Restart => restart(line, finding),
         FindingKind::Skip => format!(
             "jumped ahead, {} passed over: join the bars before and after",
@@ -309,6 +311,41 @@ fn tendency(finding: &Finding) -> String {
     )
 }
 
+/// The finger change that ends at note `to`.
+fn change_to(line: &Line, to: usize) -> String {
+    let from = to.saturating_sub(1);
+    format!("{} to {}", line.notes[from].written, line.notes[to].written)
+}
+
+/// True where a finding's places are not all of one finger change.
+pub fn is_many_changes(line: &Line, finding: &Finding) -> bool {
+    let change = |to: &usize| change_to(line, *to);
+    (finding.places.iter()).any(|to| change(to) != change(&finding.places[0]))
+}
+
+fn stopped(line: &Line, check: &Check, finding: &Finding) -> String {
+    let waited_s = finding.value.unwrap_or(0.0);
+    let error = plus_minus(finding.se, 1);
+    let change_of_all = change_to(line, finding.places[0]);
+    let times = finding.places.len();
+    if is_many_changes(line, finding) {
+        let longest = (check.stops.iter()).max_by(|a, b| a.waited_s.total_cmp(&b.waited_s));
+        let before = longest.map_or(String::new(), |stop| {
+            let note = &line.notes[stop.to_index];
+            format!(" before {} in bar {}", note.written, note.bar)
+        });
+        return format!(
+            "stopped {times} times, the longest {waited_s:.1} s ({error}){before}: \
+             so slowly that nothing stops"
+        );
+    }
+    let longest = match times {
+        1 => format!("for {waited_s:.1} s ({error})"),
+        n => format!("{n} times, up to {waited_s:.1} s ({error}),"),
+    };
+    format!("stopped {longest} at {change_of_all}: the change alone, then across it")
+}
+
 fn uneven(line: &Line, check: &Check, finding: &Finding) -> String {
     let ms = finding.value.unwrap_or(0.0);
     let error = plus_minus(finding.se, 0);
@@ -340,11 +377,7 @@ fn uneven(line: &Line, check: &Check, finding: &Finding) -> String {
         ),
         _ => {
             let to = finding.places.first().copied().unwrap_or(0);
-            let change = format!(
-                "{} to {}",
-                line.notes[to.saturating_sub(1)].written,
-                line.notes[to].written
-            );
+            let change = change_to(line, to);
             let times = match finding.places.len() {
                 1 => String::new(),
                 n => format!(", in {n} places"),

@@ -291,6 +291,59 @@ fn a_restart_keeps_one_tempo_course() {
     assert_eq!(check.repeated.len(), 1);
 }
 
+/// Eighths at 100 with waits of one beat to three before some notes: the stops are told, and
+/// neither a note nor the tempo is blamed for them.
+fn with_stops(stops: &[(usize, f64)]) -> passagework::judge::Check {
+    let line = scale_line(48, 0.5);
+    let mut noise = Noise(7);
+    let jitter_s: Vec<f64> = (0..48).map(|_| 0.001 * noise.normal()).collect();
+    let lost_s = |idx: usize| -> f64 {
+        let so_far = stops.iter().filter(|stop| stop.0 <= idx);
+        so_far.map(|stop| stop.1).sum()
+    };
+    Take::right(&line, 0.0005, |idx| {
+        1.0 + 0.3 * idx as f64 + lost_s(idx) + jitter_s[idx]
+    })
+    .check()
+}
+
+#[test]
+fn a_stop_is_told_with_its_change_and_nothing_else_is_blamed() {
+    let check = with_stops(&[(13, 0.9)]);
+    let stop = check.stops[0];
+    assert_eq!((stop.from_index, stop.to_index), (12, 13));
+    assert!(
+        (stop.waited_s - 0.9).abs() < 3.0 * stop.waited_se_s,
+        "{stop:?}"
+    );
+    assert!(stop.waited_se_s < 0.01, "{stop:?}");
+    let kinds: Vec<_> = check.findings.iter().map(|f| f.kind).collect();
+    assert_eq!(kinds, [FindingKind::Stopped]);
+    assert_eq!(check.findings[0].place, Place::Note { index: 13 });
+    assert!((check.tempo.start_bpm.unwrap() - 100.0).abs() < 0.3);
+    assert!((check.tempo.end_bpm.unwrap() - 100.0).abs() < 0.3);
+}
+
+#[test]
+fn a_reading_that_stops_at_every_other_note_is_one_finding() {
+    let stops: Vec<(usize, f64)> = (5..45).step_by(2).map(|idx| (idx, 0.7)).collect();
+    let check = with_stops(&stops);
+    assert_eq!(check.stops.len(), stops.len());
+    let kinds: Vec<_> = check.findings.iter().map(|f| f.kind).collect();
+    assert_eq!(kinds, [FindingKind::Stopped]);
+    assert_eq!(check.findings[0].places.len(), stops.len());
+    assert!(
+        (check.tempo.mean_bpm.unwrap() - 100.0).abs() < 1.0,
+        "{:?}",
+        check.tempo.mean_bpm
+    );
+}
+
+#[test]
+fn a_note_held_for_half_again_is_no_stop() {
+    assert!(with_stops(&[(13, 0.15)]).stops.is_empty());
+}
+
 #[test]
 fn a_skip_is_told_once() {
     let line = scale_line(48, 0.5);
@@ -503,7 +556,11 @@ fn a_breath_or_a_stop_makes_no_other_note_late() {
     let breaths: &[(usize, f64)] = &[(17, 0.15), (33, 0.25), (50, 0.3)];
     for (pauses, held_s) in [(breaths, 0.0), (&[(30, 1.4)][..], 1.4)] {
         let check = with_pauses(pauses, held_s).check();
-        assert!(check.findings.is_empty(), "{:?}", check.findings);
+        let blamed = |f: &&passagework::judge::Finding| f.kind != FindingKind::Stopped;
+        assert_eq!(check.findings.iter().find(blamed), None);
+        let stops: Vec<usize> = check.stops.iter().map(|stop| stop.to_index).collect();
+        let stopped: &[usize] = if held_s > 0.0 { &[30] } else { &[] };
+        assert_eq!(stops, stopped);
         for note in &check.notes {
             let ms = note.deviation_ms.expect("there are neighbours");
             assert!(ms.abs() < 5.0, "note {}: {ms} ms", note.index);

@@ -79,6 +79,7 @@ fn every_kind(line: &Line) -> Vec<Finding> {
         (FindingKind::Dragging, span(0, last), vec![0]),
         (FindingKind::Restart, span(8, 13), vec![8]),
         (FindingKind::Skip, span(9, 10), vec![9]),
+        (FindingKind::Stopped, note(13), vec![13]),
         (FindingKind::SlurredTongued, note(1), vec![1]),
         (FindingKind::TonguedSlurred, note(4), vec![4]),
         (FindingKind::Transposed, span(0, last), vec![0]),

@@ -47,6 +47,7 @@ pub fn findings(
     let mut weighed = pitch::wrong(&evidence);
     weighed.extend(places::all(&evidence));
     weighed.extend(time::uneven(&evidence));
+    weighed.extend(time::stopped(&evidence));
     weighed.extend(time::tempo(&evidence));
     weighed.extend(sound::all(&evidence));
     weighed.sort_by(|a, b| {

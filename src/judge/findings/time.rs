@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::super::check::{Cause, FindingKind, PatternKind, Run, SpanKind, Verdict};
+use super::super::check::{Cause, FindingKind, PatternKind, Run, SpanKind, StopCheck, Verdict};
 use super::super::local::phrase_begins;
 use super::super::onsets::Played;
-use super::super::stats::{mean, robust_sd};
+use super::super::stats::{mean, median, robust_sd};
 use super::{Evidence, Weighed};
 use crate::align::Outcome;
 
@@ -20,6 +20,8 @@ const STAND_OUT_SDS: f64 = 3.5;
 /// Scatter from which a run is told as a whole, in thresholds: professionals' intervals scatter
 /// by 6 to 12 ms at 190 ms (Jabusch et al. 2004, from memory), their onsets then by 4 to 9 ms.
 const SCATTER_THRESHOLDS: f64 = 2.0;
+/// Share of a note's deviation that the interval before it must hold for the note to have moved.
+const MOVED_SHARE: f64 = 0.5;
 /// A change that occurs this often is a habit when it is late in most of its occurrences.
 const OCCURRENCES: usize = 3;
 
@@ -136,6 +138,7 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
         .iter()
         .filter(|idx| !at_phrase_edge(evidence, **idx) && leaves_bend(evidence, run, **idx))
         .filter_map(|idx| Some((*idx, evidence.deviations[*idx]?)))
+        .filter(|(idx, d)| moved_itself(evidence, run, *idx, d.ms))
         .filter(|(idx, d)| {
             stands_out(d.ms.abs(), d.se_ms)
                 || d.ms > 0.0 && is_habit(evidence, scatter_ms, run, *idx)
@@ -158,6 +161,23 @@ fn fault<'a>(evidence: &Evidence, scatter_ms: f64, run: &'a Run) -> Option<Fault
     let se_ms = run.deviation_sd_se_ms;
     (scattered && ms - CLEAR_BY_ERRORS * se_ms > SCATTER_THRESHOLDS * run.threshold_ms)
         .then(|| whole(Cause::Scatter, ms, se_ms))
+}
+
+/// Whether the note came late or early itself, by the interval before it: time that was lost
+/// elsewhere and not made up moves all notes near it.
+fn moved_itself(evidence: &Evidence, run: &Run, idx: usize, ms: f64) -> bool {
+    if idx <= run.first_index {
+        return true;
+    }
+    let onset_s = |idx: usize| evidence.check.notes[idx].onset_s;
+    let interval_ms = |to: usize| Some(1e3 * (onset_s(to)? - onset_s(to - 1)?));
+    let all: Vec<f64> = (run.first_index + 1..=run.last_index)
+        .filter_map(interval_ms)
+        .collect();
+    let (Some(own_ms), Some(usual_ms)) = (interval_ms(idx), median(&all)) else {
+        return true;
+    };
+    (own_ms - usual_ms) * ms.signum() >= MOVED_SHARE * ms.abs()
 }
 
 /// Whether an interval is long because the note it begins with came too soon, and not because the
@@ -373,6 +393,42 @@ fn solve(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
         }
     }
     Some([m[0][3] / m[0][0], m[1][3] / m[1][1], m[2][3] / m[2][2]])
+}
+
+/// Stops in so many places are told one by one; more are one finding.
+const STOPS_TOLD: usize = 3;
+
+/// Where the player stopped, the same finger change once.
+pub fn stopped(evidence: &Evidence) -> Vec<Weighed> {
+    let written = |idx: usize| evidence.line.notes[idx].written.midi();
+    let mut groups: BTreeMap<(i32, i32), Vec<StopCheck>> = BTreeMap::new();
+    for stop in &evidence.check.stops {
+        let change = (written(stop.from_index), written(stop.to_index));
+        groups.entry(change).or_default().push(*stop);
+    }
+    let mut groups: Vec<Vec<StopCheck>> = groups.into_values().collect();
+    if groups.len() > STOPS_TOLD {
+        groups = vec![evidence.check.stops.clone()];
+    }
+    groups
+        .iter()
+        .map(|stops| {
+            let places: Vec<usize> = stops.iter().map(|stop| stop.to_index).collect();
+            let mut finding = evidence.at_notes(FindingKind::Stopped, Cause::Waited, places);
+            let longest = (stops.iter())
+                .max_by(|a, b| a.waited_s.total_cmp(&b.waited_s))
+                .unwrap_or(&stops[0]);
+            finding.value = Some(longest.waited_s);
+            finding.unit = Some("s".into());
+            finding.se = Some(longest.waited_se_s);
+            let waited_for = &evidence.line.notes[longest.to_index];
+            finding.written = Some(waited_for.written.to_string());
+            Weighed {
+                weight: 70.0 + (10.0 * longest.waited_s).min(40.0) + stops.len() as f64,
+                finding,
+            }
+        })
+        .collect()
 }
 
 /// Spans of the tempo that left its course.

@@ -470,6 +470,7 @@ function pencil(finding) {
     case 'dragging': return `drags \u2212${value}`;
     case 'restart': return 'began again';
     case 'skip': return 'jumped';
+    case 'stopped': return `// ${value} s`;
     case 'slurred_tongued': return 'tongued';
     case 'tongued_slurred': return 'slurred';
     case 'transposed': return `all ${finding.value > 0 ? '+' : '\u2212'}${value} semitones`;

@@ -37,7 +37,7 @@ pub fn draw(
     // Close to the notes first, long spans outside of them.
     let turn = |kind: FindingKind| match kind {
         FindingKind::Wrong | FindingKind::Missed => 0,
-        FindingKind::Added | FindingKind::Unsure => 1,
+        FindingKind::Added | FindingKind::Unsure | FindingKind::Stopped => 1,
         FindingKind::SlurredTongued | FindingKind::TonguedSlurred => 2,
         FindingKind::Sharp | FindingKind::Flat => 3,
         FindingKind::Uneven => 4,
@@ -75,6 +75,7 @@ pub fn kind_name(kind: FindingKind) -> &'static str {
         FindingKind::TonguedSlurred => "tongued_slurred",
         FindingKind::Transposed => "transposed",
         FindingKind::Skip => "skip",
+        FindingKind::Stopped => "stopped",
     }
 }
 
@@ -126,6 +127,9 @@ impl Hand<'_> {
             }
             FindingKind::Uneven => self.uneven(finding),
             FindingKind::Pushing | FindingKind::Dragging => self.tempo(finding),
+            FindingKind::Stopped => {
+                self.each_place(finding, |hand, index| hand.above(index, "//", 400.0))
+            }
             FindingKind::Restart => self.restart(finding),
             FindingKind::Skip => self.skip(finding),
             FindingKind::Transposed => {
