@@ -154,8 +154,27 @@ impl Settler {
         let roles = roles(&alignment, self.notes.len());
         self.sure = sure(&roles, &hearing.notes, &pitches(line));
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
-        for (j, role) in roles.iter().enumerate().take(limit).skip(self.n_told) {
+        for (j, role) in roles.iter().enumerate().take(limit) {
             let note = &hearing.notes[j];
+            if j < self.n_told {
+                // Told before enough had followed, as none of the line.
+                if let Role::Played(index, outcome, midi, _) = role
+                    && self.is_untold(*index)
+                {
+                    self.remember(*index, *outcome);
+                    let cents = |midi: i32| 100.0 * (note.midi - a4_semitones - f64::from(midi));
+                    events.push(Event::Heard {
+                        index: Some(*index),
+                        outcome: *outcome,
+                        midi: *midi,
+                        cents: midi.map(cents),
+                        ahead_ms: self.ahead.of(line, *index, note.onset_s),
+                        onset_s: note.onset_s,
+                        said_s,
+                    });
+                }
+                continue;
+            }
             let (index, outcome, midi) = match role {
                 Role::Nothing => continue,
                 Role::Added => (None, HeardOutcome::Added, None),
@@ -207,6 +226,14 @@ impl Settler {
             self.told.resize(idx + 1, None);
         }
         self.told[idx] = Some(outcome);
+    }
+
+    /// True where nothing was told of a note, or that it was missed.
+    fn is_untold(&self, idx: usize) -> bool {
+        matches!(
+            self.told.get(idx).copied().flatten(),
+            None | Some(HeardOutcome::Missed)
+        )
     }
 
     /// Number of notes that are due.
@@ -561,6 +588,36 @@ mod tests {
         jumped.pop();
         jumped.pop();
         assert!(sure_among(&jumped, &pitches).is_empty());
+    }
+
+    /// A slow player, five semitones below the line: the first notes are told before anything says
+    /// that they are the line's, and told again when it does.
+    #[test]
+    fn what_was_told_too_early_is_told_again() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("slow.abc");
+        let abc = "X:1\nM:4/4\nL:1/4\nK:C\nCEDF|EGFA|GBAc|Bdce|\n";
+        std::fs::write(&path, abc).expect("the line is written");
+        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let mut settler = Settler::new(TakeOptions::default());
+        let mut events = Vec::new();
+        for index in 0..line.notes.len() {
+            let onset_s = 1.0 + 2.5 * index as f64;
+            settler.push(&[sounding(onset_s, line.notes[index].sounding_midi - 5)]);
+            settler.tell(&line, onset_s + 2.4, 0.0, &mut events);
+        }
+        let first = events.len();
+        settler.tell(&line, 60.0, f64::INFINITY, &mut events);
+        let right = |events: &[Event], wanted: usize| {
+            events.iter().any(|event| {
+                matches!(event, Event::Heard { index, outcome: HeardOutcome::Right, .. }
+                    if *index == Some(wanted))
+            })
+        };
+        for index in 0..line.notes.len() {
+            assert!(right(&events, index), "note {index}: {events:?}");
+        }
+        assert!(right(&events[..first], 0), "while it is played: {events:?}");
     }
 
     /// More notes without a breath than are aligned at once: the phrase is aligned from the
