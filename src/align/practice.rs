@@ -57,7 +57,9 @@ fn stutters(steps: &mut [Step], sounds: &[Sound], expected: &Expected) {
                     .get(to)
                     .is_none_or(|next| next.by != Move::On || next.idx > idx)
         };
-        if let Some(idx) = meant.filter(|idx| went_back && leads_on(*idx))
+        // Notes of that pitch one after the other are repeated notes, and no stutter.
+        let one = right.windows(2).all(|pair| pair[1].idx != pair[0].idx + 1);
+        if let Some(idx) = meant.filter(|idx| went_back && one && leads_on(*idx))
             && (!wrong.is_empty() || skipped)
         {
             for (k, step) in steps[from..to].iter_mut().enumerate() {

@@ -591,6 +591,38 @@ fn a_stuttered_note_is_the_same_note_each_time() {
     }
 }
 
+/// A first reading that stops among five notes of one pitch: each is played once, none left out.
+#[test]
+fn stops_among_repeated_notes_are_no_stutter() {
+    let third = 1.0 / 3.0;
+    let page: Vec<Written> = [
+        (65, 0.25),
+        (68, 0.5),
+        (66, 0.25),
+        (70, 0.25),
+        (68, 0.25),
+        (71, 0.5),
+        (70, 0.25),
+        (73, 0.25),
+    ]
+    .into_iter()
+    .chain([73, 73, 73, 73, 75, 75, 75, 73, 71, 70, 68, 66].map(|midi| (midi, third)))
+    .map(|(midi, quarters)| note(midi, quarters))
+    .collect();
+    let line = line_of(&page, None);
+    for stops_s in [[0.38, 1.97, 0.02], [0.5, 2.0, 0.1], [1.0, 1.0, 1.0]] {
+        let mut notes = play(&line, 0..20, 0.5, 1.25);
+        for (k, note) in notes.iter_mut().enumerate() {
+            let lost_s: f64 = stops_s.iter().take(k.saturating_sub(8)).sum();
+            note.onset_s += lost_s;
+            note.offset_s += lost_s;
+        }
+        let alignment = told(&line, notes);
+        assert_eq!(count(&alignment, Outcome::Right), 20, "{stops_s:?}");
+        assert!(alignment.skips.is_empty(), "{stops_s:?}");
+    }
+}
+
 #[test]
 fn graces_left_out_are_no_skip() {
     for n_graces in 1..5 {
