@@ -576,6 +576,31 @@ fn jumps_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Strin
     sound(&etude, &mut performance, voice, rng)
 }
 
+/// A human player's manner at a tempo of our choice.
+fn at_tempo(qpm: f64, etude: &Etude, rng: &mut Rng) -> Manner {
+    Manner {
+        start_qpm: qpm,
+        end_qpm: qpm,
+        ..Manner::human(etude.instrument, rng)
+    }
+}
+
+/// Every other take has a fault in so many notes, from the first number to the second.
+fn half_with_faults(
+    etude: &Etude,
+    notes: &[Note],
+    (least, most): (f64, f64),
+    qpm: f64,
+    rng: &mut Rng,
+) -> Vec<Step> {
+    if rng.chance(0.5) {
+        let (every, range) = (rng.between(least, most), etude.sounding_range());
+        faults::put_in(notes, range, every, 60.0 / qpm, rng)
+    } else {
+        straight(notes)
+    }
+}
+
 /// A first reading: slow, with stops, half with wrong notes.
 fn reading_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let etude = compose(
@@ -587,18 +612,9 @@ fn reading_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, Str
         rng,
     );
     let qpm = *rng.pick(&[36.0, 42.0, 48.0, 54.0, 60.0, 72.0]);
-    let manner = Manner {
-        start_qpm: qpm,
-        end_qpm: qpm,
-        ..Manner::human(etude.instrument, rng)
-    };
+    let manner = at_tempo(qpm, &etude, rng);
     let notes = etude.notes();
-    let steps = if rng.chance(0.5) {
-        let (every, range) = (rng.between(10.0, 20.0), etude.sounding_range());
-        faults::put_in(&notes, range, every, 60.0 / qpm, rng)
-    } else {
-        straight(&notes)
-    };
+    let steps = half_with_faults(&etude, &notes, (10.0, 20.0), qpm, rng);
     let steps = faults::with_stops(&steps, rng.between(0.03, 0.3), rng);
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
     let voice = any_voice(wishes, rng);
@@ -868,18 +884,9 @@ fn tonguing_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, St
 fn expressive_take(title: &str, wishes: &Wishes, rng: &mut Rng) -> Result<Made, String> {
     let etude = compose(title, &options(wishes, rng), rng);
     let qpm = *rng.pick(&[40.0, 44.0, 50.0, 56.0, 63.0, 72.0, 84.0]);
-    let manner = Manner {
-        start_qpm: qpm,
-        end_qpm: qpm,
-        ..Manner::human(etude.instrument, rng)
-    };
+    let manner = at_tempo(qpm, &etude, rng);
     let notes = etude.notes();
-    let steps = if rng.chance(0.5) {
-        let (every, range) = (rng.between(8.0, 16.0), etude.sounding_range());
-        faults::put_in(&notes, range, every, 60.0 / qpm, rng)
-    } else {
-        straight(&notes)
-    };
+    let steps = half_with_faults(&etude, &notes, (8.0, 16.0), qpm, rng);
     let mut performance = perform(&notes, &steps, &manner, etude.beat_quarters(), rng);
     let voice = any_voice(wishes, rng);
     let mut made = sound(&etude, &mut performance, voice, rng)?;

@@ -40,8 +40,9 @@ impl Floor {
     }
 }
 
-/// Lowest level told apart, and steps a decibel.
+/// Lowest and highest level told apart, and steps a decibel.
 const LOWEST_DBFS: f64 = -120.0;
+const HIGHEST_DBFS: f64 = 10.0;
 const STEPS_A_DB: f64 = 4.0;
 
 /// How often each level came.
@@ -53,7 +54,7 @@ struct Histogram {
 impl Default for Histogram {
     fn default() -> Histogram {
         Histogram {
-            counts: vec![0; 4 * 130],
+            counts: vec![0; (STEPS_A_DB * (HIGHEST_DBFS - LOWEST_DBFS)) as usize],
             n: 0,
         }
     }

@@ -183,7 +183,7 @@ impl Follower {
             offers: vec![(begun.midi, 1.0)],
             pitch_se_semitones: BEGUN_PITCH_SE,
         };
-        if begun.weighed_again || begun.lasted {
+        if begun.weighed_again {
             self.weigh_again(begun, said_s, events);
             return;
         }
@@ -457,7 +457,7 @@ impl Follower {
 pub(super) mod tests {
     use super::*;
     use crate::hear::PitchCandidate;
-    use crate::line::read::{LineOptions, read_line};
+    use crate::line::read::{Kind, LineOptions, line_of, read_line};
     use std::path::Path;
 
     fn line() -> Line {
@@ -578,11 +578,7 @@ pub(super) mod tests {
     /// above, is forgotten when the playing says otherwise.
     #[test]
     fn a_tuning_taken_from_a_metronome_is_given_up() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("fifths.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nEBEBEBEB|EBEBEBEB|EBEBAGFE|CDEFGABc|defgabc'd'|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths("EBEBEBEB|EBEBEBEB|EBEBAGFE|CDEFGABc|defgabc'd'|");
         let mut follower = Follower::new(&line, &TakeOptions::default());
         let mut events = Vec::new();
         let mut play = |note: HeardNote| {
@@ -617,11 +613,7 @@ pub(super) mod tests {
     /// The line is another instrument's: every note sounds a fourth below it.
     #[test]
     fn a_player_in_another_key_is_followed() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("scale.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths("CDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|");
         let mut follower = Follower::new(&line, &TakeOptions::default());
         let mut events = Vec::new();
         for index in 0..line.notes.len() {
@@ -641,11 +633,7 @@ pub(super) mod tests {
     /// times its time, and still each place is said once its note has lasted.
     #[test]
     fn a_player_who_stops_is_followed() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("reading.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths("CDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|");
         let mut follower = Follower::new(&line, &TakeOptions::default());
         let mut onset_s = 1.0;
         for index in 0..line.notes.len() {
@@ -653,7 +641,7 @@ pub(super) mod tests {
             let begun = begins(&line, index, onset_s, None);
             follower.begun(&begun, onset_s + 0.02, &mut events);
             let lasted = Begun {
-                lasted: true,
+                weighed_again: true,
                 ..begun
             };
             follower.begun(&lasted, onset_s + 0.06, &mut events);
@@ -668,23 +656,21 @@ pub(super) mod tests {
         }
     }
 
+    /// A line of eighths in C, as ABC writes them.
+    pub fn eighths(music: &str) -> Line {
+        let abc = format!("X:1\nM:4/4\nL:1/8\nK:C\n{music}\n");
+        line_of(Kind::Abc, abc.as_bytes(), &LineOptions::default()).expect("the line is read")
+    }
+
     /// A trill of twelve eighths between two notes, then a scale.
     fn trill() -> Line {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("trill.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDCDCDCD|CDCDEFGA|Bcdefgab|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        read_line(&path, &LineOptions::default()).expect("the line is read")
+        eighths("CDCDCDCD|CDCDEFGA|Bcdefgab|")
     }
 
     /// A shake of fifteen strokes stays where it is, and the note after it is the next.
     #[test]
     fn a_shake_goes_on_until_its_time_is_over() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("shake.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCDEF GABc|!trill!d4 edcB|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths("CDEF GABc|!trill!d4 edcB|");
         let mut follower = Follower::new(&line, &TakeOptions::default());
         let mut events = begin_in_time(&mut follower, &line, 9, None);
         assert_eq!(place(&events), Some(8), "{events:?}");
@@ -763,7 +749,6 @@ pub(super) mod tests {
             expected: true,
             again,
             weighed_again: false,
-            lasted: false,
         }
     }
 
@@ -851,11 +836,7 @@ pub(super) mod tests {
 
     /// One pitch sixteen times, and then another.
     fn tonguing() -> Line {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("tonguing.abc");
-        let abc = "X:1\nM:4/4\nL:1/8\nK:C\nCCCCCCCC|CCCCCCCC|DEFGABcd|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        read_line(&path, &LineOptions::default()).expect("the line is read")
+        eighths("CCCCCCCC|CCCCCCCC|DEFGABcd|")
     }
 
     /// Ripples halfway between notes of one pitch are as likely as not by their sound: the time

@@ -131,10 +131,9 @@ pub struct Begun {
     /// Where the pitch is that of the note before: probability that it is a note of its own and
     /// not a ripple or a room's tail.
     pub again: Option<f64>,
-    /// The last note once more, that probability known better.
+    /// The last note once more: that probability known better, or, without one, said at once
+    /// because it was expected, and it has lasted since.
     pub weighed_again: bool,
-    /// The last note once more: it was expected and said at once, and has lasted since.
-    pub lasted: bool,
 }
 
 pub struct Quick {
@@ -353,7 +352,7 @@ impl Quick {
                 && now_s - since_s >= proven_s
             {
                 begun.push(Begun {
-                    lasted: true,
+                    weighed_again: true,
                     revises: false,
                     ..said
                 });
@@ -430,7 +429,6 @@ impl Quick {
             expected,
             again: again.map(|(probability, _)| probability),
             weighed_again: false,
-            lasted: false,
         };
         begun.push(new);
         self.unproven = (expected && again.is_none()).then_some((new, waiting.since_s, proven_s));
@@ -468,7 +466,6 @@ impl Quick {
             begun.push(Begun {
                 again: Some(attack.risen_probability(noise_dbfs)),
                 weighed_again: true,
-                lasted: false,
                 revises: false,
                 ..*said
             });
@@ -688,7 +685,12 @@ mod tests {
             begun.clear();
             quick.push(block, expected, noise_dbfs, &mut begun);
             let said_s = ((k + 1) * 256) as f64 / f64::from(RATE_HZ);
-            said.extend(begun.iter().filter(|b| !b.lasted).map(|b| (said_s, *b)));
+            said.extend(
+                begun
+                    .iter()
+                    .filter(|b| !(b.weighed_again && b.again.is_none()))
+                    .map(|b| (said_s, *b)),
+            );
         }
         said
     }
@@ -764,7 +766,7 @@ mod tests {
             let mut quick = Quick::new(RATE_HZ, &options());
             let mut begun = Vec::new();
             quick.push(&reed(&notes), &[67.0], -80.0, &mut begun);
-            let lasted = begun.iter().filter(|b| b.lasted);
+            let lasted = begun.iter().filter(|b| b.weighed_again);
             lasted.map(|b| b.midi.round()).collect::<Vec<_>>()
         };
         assert_eq!(lasted(0.2), [67.0]);

@@ -156,26 +156,14 @@ impl Settler {
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
         for (j, role) in roles.iter().enumerate().take(limit) {
             let note = &hearing.notes[j];
-            if j < self.n_told {
-                // Told before enough had followed, as none of the line.
-                if let Role::Played(index, outcome, midi, _) = role
-                    && self.is_untold(*index)
-                {
-                    self.remember(*index, *outcome);
-                    let cents = |midi: i32| 100.0 * (note.midi - a4_semitones - f64::from(midi));
-                    events.push(Event::Heard {
-                        index: Some(*index),
-                        outcome: *outcome,
-                        midi: *midi,
-                        cents: midi.map(cents),
-                        ahead_ms: self.ahead.of(line, *index, note.onset_s),
-                        onset_s: note.onset_s,
-                        said_s,
-                    });
-                }
-                continue;
-            }
+            // Told before enough had followed, maybe as none of the line.
+            let once_more = j < self.n_told;
             let (index, outcome, midi) = match role {
+                Role::Played(index, outcome, midi, _) if once_more && self.is_untold(*index) => {
+                    self.remember(*index, *outcome);
+                    (Some(*index), *outcome, *midi)
+                }
+                _ if once_more => continue,
                 Role::Nothing => continue,
                 Role::Added => (None, HeardOutcome::Added, None),
                 Role::Played(index, outcome, midi, stretch) => {
@@ -208,6 +196,7 @@ impl Settler {
                 said_s,
             });
             if let Some(idx) = index
+                && !once_more
                 && ends_phrase(line, idx)
             {
                 self.phrase(line, j + 1, said_s, events);
@@ -523,8 +512,7 @@ fn ends_phrase(line: &Line, idx: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::line::read::{LineOptions, read_line};
-    use crate::live::follow::tests::{heard, sounding};
+    use crate::live::follow::tests::{eighths, heard, sounding};
 
     /// Sure places of notes 0.2 s apart: index, right or wrong, stretch.
     fn sure_of(played: &[(usize, bool, usize)]) -> Vec<usize> {
@@ -594,11 +582,7 @@ mod tests {
     /// that they are the line's, and told again when it does.
     #[test]
     fn what_was_told_too_early_is_told_again() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("slow.abc");
-        let abc = "X:1\nM:4/4\nL:1/4\nK:C\nCEDF|EGFA|GBAc|Bdce|\n";
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths("CEDFEGFA|GBAcBdce|");
         let mut settler = Settler::new(TakeOptions::default());
         let mut events = Vec::new();
         for index in 0..line.notes.len() {
@@ -624,12 +608,8 @@ mod tests {
     /// note of the line that its oldest kept note is.
     #[test]
     fn a_phrase_that_lost_its_beginning_begins_elsewhere() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("long.abc");
         let bars = "CEDFEGFA|GBAcBdce|dcBAGFED|".repeat(8);
-        let abc = format!("X:1\nM:4/4\nL:1/8\nK:C\n{bars}C8|\n");
-        std::fs::write(&path, abc).expect("the line is written");
-        let line = read_line(&path, &LineOptions::default()).expect("the line is read");
+        let line = eighths(&format!("{bars}C8|"));
 
         let onset_s = |index: usize| 1.0 + 0.2 * index as f64;
         let mut settler = Settler::new(TakeOptions::default());

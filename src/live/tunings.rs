@@ -103,12 +103,8 @@ impl Way {
 fn every_way(expected: &Expected) -> Vec<Way> {
     let mut sides: Vec<i32> = (-EITHER_SIDE..=EITHER_SIDE).collect();
     sides.sort_by_key(|side| side.abs());
-    ways(
-        sides
-            .into_iter()
-            .map(|side| f64::from(side) * APART_SEMITONES),
-        expected,
-    )
+    let semitones = (sides.into_iter()).map(|side| f64::from(side) * APART_SEMITONES);
+    ways(semitones, expected)
 }
 
 /// The player of whom nothing was heard yet, so many semitones sharp.

@@ -321,29 +321,21 @@ fn practise(line: &Line, finding: &Finding) -> Option<String> {
         (FindingKind::Stopped, _) if super::words::is_many_changes(line, finding) => {
             format!("{}: slower, so that nothing stops.", capital(&place))
         }
-        (FindingKind::Stopped, _) => {
-            let to = *finding.places.first()?;
-            format!(
-                "{} to {} alone, back and forth; then from the bar before, without stopping.",
-                line.notes[to.checked_sub(1)?].written,
-                line.notes[to].written,
-            )
-        }
+        (FindingKind::Stopped, _) => format!(
+            "{} alone, back and forth; then from the bar before, without stopping.",
+            super::words::change_to(line, *finding.places.first()?),
+        ),
         (FindingKind::Uneven, Cause::Limping) => {
             format!("{}: in the opposite rhythm, then even.", capital(&place))
         }
         (FindingKind::Uneven, Cause::Scatter) => {
             format!("{}: slower, as even as a clock.", capital(&place))
         }
-        (FindingKind::Uneven, _) => {
-            let to = *finding.places.first()?;
-            format!(
-                "{} to {} alone, back and forth and even; then {}.",
-                line.notes[to.checked_sub(1)?].written,
-                line.notes[to].written,
-                super::words::bars_of(line, finding),
-            )
-        }
+        (FindingKind::Uneven, _) => format!(
+            "{} alone, back and forth and even; then {}.",
+            super::words::change_to(line, *finding.places.first()?),
+            super::words::bars_of(line, finding),
+        ),
         (FindingKind::Pushing | FindingKind::Dragging, _) => {
             format!("{} with a click.", capital(&place))
         }

@@ -312,7 +312,7 @@ fn tendency(finding: &Finding) -> String {
 }
 
 /// The finger change that ends at note `to`.
-fn change_to(line: &Line, to: usize) -> String {
+pub fn change_to(line: &Line, to: usize) -> String {
     let from = to.saturating_sub(1);
     format!("{} to {}", line.notes[from].written, line.notes[to].written)
 }
