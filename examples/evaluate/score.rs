@@ -105,6 +105,12 @@ pub struct CheckScore {
     pub true_skips: usize,
     pub skips_found: usize,
     pub skips_invented: usize,
+    /// Waits of any length and kind; those told as stops, and stops told where nobody waited; what
+    /// was waited, told less true, ms.
+    pub true_stops: usize,
+    pub stops_found: usize,
+    pub stops_invented: usize,
+    pub stop_ms: Vec<f64>,
     /// Pitches touched at slurred changes, and transitions told elsewhere; length of those
     /// found less true, ms, and distance of their pitch, semitones.
     pub true_blips: usize,
@@ -254,9 +260,9 @@ impl CheckScore {
             counts n_notes, true_right, false_accusations, false_not_reached, misplaced, unsure, true_wrong,
                 wrong_found, wrong_named, wrong_pitch_right, true_missed, missed_found, missed_named,
                 true_not_reached, not_reached_found, true_added, added_found, invented, true_restarts,
-                restarts_found, restarts_invented, true_skips, skips_found, skips_invented, even_wrongly,
+                restarts_found, restarts_invented, true_skips, skips_found, skips_invented, true_stops, stops_found, stops_invented, even_wrongly,
                 uneven_wrongly, late_changes, late_changes_found, transposition_wrong, true_blips, blips_found, blips_invented;
-            lists blip_ms, blip_semitones, start_bpm, end_bpm, run_ms, a4_cents);
+            lists stop_ms, blip_ms, blip_semitones, start_bpm, end_bpm, run_ms, a4_cents);
         for (to, from) in self.verdicts.iter_mut().zip(other.verdicts) {
             *to += from;
         }
@@ -503,6 +509,7 @@ pub fn score_check(truth: &Truth, check: &Check, log: &mut Vec<String>) -> Check
     ) = score_jumps("restart", &truth.restarts, &restarts, log);
     (score.true_skips, score.skips_found, score.skips_invented) =
         score_jumps("skip", &truth.skips, &skips, log);
+    score_stops(truth, check, &mut score, log);
     score_tempo(truth, check, &mut score, log);
     score_runs(truth, check, &mut score, log);
     let cents = 1200.0 * (check.tuning.a4_hz / truth.a4).log2();
@@ -615,6 +622,23 @@ fn score_jumps(
         }
     }
     (truths.len(), pairs.len(), said.len() - pairs.len())
+}
+
+fn score_stops(truth: &Truth, check: &Check, score: &mut CheckScore, log: &mut Vec<String>) {
+    score.true_stops += truth.stops.len();
+    for said in &check.stops {
+        let wait = truth.stops.iter().find(|s| s.to_index == said.to_index);
+        let Some(wait) = wait else {
+            score.stops_invented += 1;
+            log.push(format!(
+                "stop invented: {:.2} s before note {}",
+                said.waited_s, said.to_index
+            ));
+            continue;
+        };
+        score.stops_found += 1;
+        score.stop_ms.push(1e3 * (said.waited_s - wait.waited_s));
+    }
 }
 
 fn score_tempo(truth: &Truth, check: &Check, score: &mut CheckScore, log: &mut Vec<String>) {

@@ -133,6 +133,23 @@ pub fn print(groups: &BTreeMap<String, Score>) {
         );
     }
     println!(
+        "\nStops: waits of any length told as stops, stops told where nobody waited; waited in ms, told less true"
+    );
+    println!(
+        "  {:<24} {:>22} {:>10} {:>26}",
+        "set", "told", "invented", "waited"
+    );
+    for (name, score) in &rows {
+        let c = &score.check;
+        println!(
+            "  {:<24} {:>22} {:>10} {:>26}",
+            name,
+            share(c.stops_found, c.true_stops),
+            c.stops_invented,
+            spread(&c.stop_ms)
+        );
+    }
+    println!(
         "\nTime: tempo error (bpm) and run deviation error (ms): median, 95 %, worst; verdicts even/uneven/cannot tell, wrong ones"
     );
     println!(

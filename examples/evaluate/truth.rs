@@ -11,6 +11,8 @@ pub struct Truth {
     pub restarts: Vec<TrueJump>,
     #[serde(default)]
     pub skips: Vec<TrueJump>,
+    #[serde(default)]
+    pub stops: Vec<TrueStop>,
     #[serde(default = "concert_a4_hz")]
     pub a4: f64,
     #[serde(default)]
@@ -57,6 +59,13 @@ pub struct TrueJump {
     pub at_s: f64,
     pub from_index: usize,
     pub to_index: usize,
+}
+
+/// A wait before a note that goes on from the one before.
+#[derive(Clone, Copy, Debug, Deserialize)]
+pub struct TrueStop {
+    pub to_index: usize,
+    pub waited_s: f64,
 }
 
 #[derive(Clone, Debug, Deserialize)]

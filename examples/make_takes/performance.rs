@@ -105,6 +105,7 @@ pub struct Performance {
     reached: Vec<bool>,
     restarts: Vec<Jump>,
     skips: Vec<Jump>,
+    stops: Vec<Stop>,
     manner: Manner,
     beat_quarters: f64,
 }
@@ -160,6 +161,8 @@ pub fn perform(
     let mut played = 0.0;
     let mut last_index: Option<usize> = None;
     let mut paused = false;
+    let mut stops: Vec<Stop> = Vec::new();
+    let mut waited_s = 0.0;
     let mut beats_s = Vec::new();
     let mut next_beat = 0.0;
     for (place, step) in steps.iter().enumerate() {
@@ -170,10 +173,12 @@ pub fn perform(
         match *step {
             Step::Pause { duration_s } => {
                 t_s += duration_s;
+                waited_s += duration_s;
                 paused = true;
             }
             Step::Hold { duration_s } => {
                 t_s += duration_s;
+                waited_s += duration_s;
                 if let Some(last) = sounds.last_mut() {
                     last.length_s += duration_s;
                 }
@@ -194,6 +199,10 @@ pub fn perform(
                         skips.push((sounds.len(), last, index));
                     }
                 }
+                if waited_s > 0.0 && last_index.is_some_and(|last| index == last + 1) {
+                    stops.push(Stop { index, waited_s });
+                }
+                waited_s = 0.0;
                 reached[index] = true;
                 let note = &notes[index];
                 let goes_on = next_index == Some(index + 1);
@@ -292,6 +301,7 @@ pub fn perform(
         reached,
         restarts: restarts.into_iter().map(place_of).collect(),
         skips: skips.into_iter().map(place_of).collect(),
+        stops,
         manner: manner.clone(),
         beat_quarters,
     }
@@ -302,6 +312,12 @@ struct Jump {
     place: usize,
     from: usize,
     to: usize,
+}
+
+/// A wait before a note that goes on from the one before.
+struct Stop {
+    index: usize,
+    waited_s: f64,
 }
 
 impl Performance {
@@ -373,12 +389,14 @@ impl Performance {
             };
             json!({"at_s": at_s, "from_index": jump.from, "to_index": jump.to, "repeat_left_out": self.left_out.contains(&(jump.from + 1))})
         };
+        let stop = |stop: &Stop| json!({"to_index": stop.index, "waited_s": stop.waited_s});
         let manner = &self.manner;
         let mut truth = json!({
             "notes": entries,
             "added": added,
             "restarts": self.restarts.iter().map(jump).collect::<Vec<_>>(),
             "skips": self.skips.iter().map(jump).collect::<Vec<_>>(),
+            "stops": self.stops.iter().map(stop).collect::<Vec<_>>(),
             "a4": manner.a4_hz,
             "transposed_semitones": shift,
             "beat_quarters": self.beat_quarters,
