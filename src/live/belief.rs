@@ -13,7 +13,7 @@ const TEMPO_NEAR: f64 = 0.3;
 /// Steps that a pace rests on at the most; how many one slip takes away; and how many it needs to
 /// be half as sure as one that is known.
 const PACE_STEPS: f64 = 8.0;
-const PACE_SLIP_STEPS: f64 = 2.0;
+const PACE_SLIP_STEPS: f64 = 1.0;
 const PACE_PRIOR_STEPS: f64 = 0.5;
 
 /// Spread of the time of a note with a shake: what comes sooner is one of its own strokes.
@@ -23,7 +23,12 @@ const SHAKEN_SD: f64 = 0.07;
 /// a note of a row that was not heard is taken for a stop of just its time. Fewer than in
 /// [`model`]: what comes after, which would settle it, is not heard yet.
 const STUMBLES: f64 = 0.03;
-const HURRIES: f64 = 0.1;
+const HURRIES: f64 = 0.05;
+
+/// Share of the jumps that keep the beat, and how much less likely with its time (natural log,
+/// more or less than the note's own) another is: who has stopped may play on as well.
+const JUMPS_IN_TIME: f64 = 0.5;
+const JUMP_OFF: f64 = 0.3;
 
 /// A player's own share of stops: that one is worth as many steps; what a step still counts after
 /// the next; and no more than this, after a silence.
@@ -79,11 +84,25 @@ impl Pace {
             return 1.0;
         }
         let off = log_s - log_quarters - self.log_quarter_s;
+        let out_of_time = if off < 0.0 { HURRIES } else { stops };
+        (1.0 - out_of_time) * self.in_time(off, sd) + out_of_time * (-off.abs()).exp()
+    }
+
+    /// … of a jump after a note of that many quarters.
+    fn jump_likelihood(self, log_quarters: f64, log_s: f64) -> f64 {
+        if self.n_steps < 1.0 {
+            return 1.0;
+        }
+        let off = log_s - log_quarters - self.log_quarter_s;
+        let in_time = self.in_time(off, f64::from(model::RHYTHM_SD));
+        JUMPS_IN_TIME * in_time + (1.0 - JUMPS_IN_TIME) * (-JUMP_OFF * off.abs()).exp()
+    }
+
+    /// … of one that is meant to be in time and is off by that much, natural log.
+    fn in_time(self, off: f64, sd: f64) -> f64 {
         let known = self.n_steps / (self.n_steps + PACE_PRIOR_STEPS);
         let sds = off * known.sqrt() / sd;
-        let in_time = (known * f64::from(model::ON_TIME) - 0.5 * sds * sds).exp();
-        let out_of_time = if off < 0.0 { HURRIES } else { stops };
-        (1.0 - out_of_time) * in_time + out_of_time * 0.5 * (-off.abs()).exp()
+        (known * f64::from(model::ON_TIME) - 0.5 * sds * sds).exp()
     }
 
     /// The pace after such a step.
@@ -185,9 +204,20 @@ impl Belief {
         let pause =
             e(model::PAUSE_GAIN * (note.silence_s / (note.silence_s + model::PAUSE_S)) as f32);
         let both: Vec<f64> = self.on.iter().zip(&self.off).map(|(a, b)| a + b).collect();
-        let jumps = jumps(&both, expected);
         let log_since = |began_s: f64| (note.onset_s - began_s).max(1e-3).ln();
         let since_on = log_since(self.onset_s);
+        let left: Vec<f64> = (expected.notes.iter().zip(&self.on_pace))
+            .map(|(note, pace)| {
+                if note.grace {
+                    1.0
+                } else {
+                    pace.jump_likelihood(f64::from(note.log_quarters), since_on)
+                }
+            })
+            .zip(self.on.iter().zip(&self.off))
+            .map(|(time, (on, off))| time * on + off)
+            .collect();
+        let jumps = jumps(&left, expected);
         let (likeliest, _) = self.likeliest();
         let mut on = vec![0.0; n];
         let mut came_on = vec![0.0; n];

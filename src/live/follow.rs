@@ -61,8 +61,8 @@ const SAME_PITCH_SEMITONES: f64 = 0.65;
 const AGAIN_LOG_ODDS: [f64; 3] = [-0.09, 0.91, 0.39];
 
 /// Other places may be as likely as this for so long, seconds; then it is unknown which. Within
-/// two seconds a wrong place has to be gone. Less than 0.3 is mostly not another place.
-const RIVAL: f64 = 0.3;
+/// two seconds a wrong place has to be gone.
+const RIVAL: f64 = 0.2;
 const RIVAL_S: f64 = 1.2;
 
 /// A wrong note or one left out moves the place by this many notes for a moment.
