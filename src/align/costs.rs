@@ -89,13 +89,15 @@ impl Costs<'_> {
             };
         }
         let in_quarters = log_elapsed - log_tempo;
-        let kept = model::step_cost(in_quarters - log_quarters);
+        let kept = model::step_cost(in_quarters - log_quarters, self.sounds[j].pause_gain);
         if to == from + 1 {
             return kept;
         }
         let collapsed =
             model::deviation_cost(in_quarters - first.log_to_later[0], model::RHYTHM_SD);
-        kept.max(model::ON_TIME + model::TIME_COLLAPSED + collapsed)
+        // What runs into the note before it leaves its time there.
+        let apart = self.expected.merged_between(from, to);
+        kept.max(model::ON_TIME + model::TIME_COLLAPSED + collapsed + apart)
     }
 
     /// A jump from heard note `last` as line note `from` to heard note `j`: after a silence, or

@@ -24,6 +24,8 @@ pub struct Expected {
     pub begins_at: Option<usize>,
     /// Sum of the costs of leaving out the notes before this one (natural log, negative).
     pub missed_sum: Vec<f32>,
+    /// The same of how much less it costs to leave a note out that runs into an equal one.
+    merged_sum: Vec<f32>,
 }
 
 /// One note that is expected.
@@ -78,7 +80,7 @@ impl Expected {
         for note in &mut notes {
             note.landing = (note.landing / total).ln();
         }
-        let mut missed_sum = vec![0.0f32];
+        let (mut missed_sum, mut merged_sum) = (vec![0.0f32], vec![0.0f32]);
         for i in 0..notes.len() {
             let same_as_before = i > 0 && notes[i - 1].midi == notes[i].midi;
             let cost = if notes[i].grace {
@@ -89,6 +91,12 @@ impl Expected {
                 model::MISSED
             };
             missed_sum.push(missed_sum[i] + cost);
+            let merged = if cost == model::REPEATED_MERGED {
+                model::MISSED - model::REPEATED_MERGED
+            } else {
+                0.0
+            };
+            merged_sum.push(merged_sum[i] + merged);
         }
         let repeat_exits = repeat_exits(line, &range);
         Expected {
@@ -99,6 +107,7 @@ impl Expected {
             repeat_exits,
             begins_at: None,
             missed_sum,
+            merged_sum,
         }
     }
 
@@ -116,6 +125,11 @@ impl Expected {
     /// Log-cost of leaving out the notes strictly between `from` and `to`.
     pub fn missed_between(&self, from: usize, to: usize) -> f32 {
         self.missed_sum[to] - self.missed_sum[from + 1]
+    }
+
+    /// … and what is to be added where none of them can have run into the note before it.
+    pub fn merged_between(&self, from: usize, to: usize) -> f32 {
+        self.merged_sum[to] - self.merged_sum[from + 1]
     }
 
     /// True when `midi` (line's sounding pitch) can be an extra note of the ornament on `idx`.

@@ -47,6 +47,8 @@ pub const BACK_BAR_FIRST: f32 = -0.9;
 pub const BACK_BAR_MORE: f32 = -0.5;
 /// Playing the same note again is mostly a note added, seldom a restart.
 pub const BACK_SAME_NOTE: f32 = -3.0;
+/// After a jump more than one note is played before the next, most often.
+pub const ONE_NOTE_TRY: f32 = -1.5;
 /// A jump forward once in 400 notes.
 pub const SKIP: f32 = -6.0;
 pub const SKIP_TO_BAR: f32 = -0.6;
@@ -135,6 +137,8 @@ pub const ON_TIME: f32 = 1.2;
 /// note left out, or not heard, is taken for a stop of just its time.
 pub const STUMBLES: f32 = 0.1;
 pub const HURRIES: f32 = 0.3;
+/// No more than half of the steps after a silence are stops.
+pub const STOPS_MAX: f32 = -0.7;
 /// Leaving a note out without leaving its time, against waiting for it.
 pub const TIME_COLLAPSED: f32 = -0.7;
 /// Longest time a grace note takes, seconds (common practice; slow appoggiaturas set aside).
@@ -149,11 +153,16 @@ pub fn deviation_cost(log_ratio: f32, sd: f32) -> f32 {
 }
 
 /// Log-likelihood that a step comes that much later than the tempo says, natural log, against any
-/// time within a factor e: in time, or a stop or a stumble of any length, or hurried.
-pub fn step_cost(off: f32) -> f32 {
-    let out_of_time: f32 = if off < 0.0 { HURRIES } else { STUMBLES };
+/// time within a factor e: in time, or a stop or a stumble of any length, or hurried. Who stops is
+/// silent, as who breaks off: `pause_gain` speaks for both alike.
+pub fn step_cost(off: f32, pause_gain: f32) -> f32 {
     let in_time = ON_TIME - off * off / (2.0 * RHYTHM_SD * RHYTHM_SD);
-    in_time.max((0.5 * out_of_time).ln() - off.abs())
+    let out_of_time = if off < 0.0 {
+        (0.5 * HURRIES).ln()
+    } else {
+        ((0.5 * STUMBLES).ln() + pause_gain).min(STOPS_MAX)
+    };
+    in_time.max(out_of_time - off.abs())
 }
 
 /// Log-cost of taking a sound of `seconds` for a note on purpose.

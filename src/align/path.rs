@@ -94,6 +94,8 @@ struct Row {
     off: Vec<f32>,
     /// Heard note last matched on the way to an "off" cell.
     off_last: Vec<u32>,
+    /// An "on" cell was reached by a jump.
+    jumped: Vec<bool>,
     /// Better layer of each position: score, layer.
     best: Vec<f32>,
     best_off: Vec<bool>,
@@ -142,6 +144,7 @@ pub fn search(costs: &Costs) -> Path {
                 best = before.step_to(costs, i, j, best);
             }
             on_from[j * n + i] = best.at;
+            row.jumped[i] = matches!(unpack_move(best.at), Move::Back | Move::Forward);
             row.on[i] = best.score + costs.matched(j, i);
             top = top.max(row.on[i]);
             let (extra, again) = costs.extra(j, i);
@@ -261,6 +264,7 @@ impl Row {
             on: vec![LOW; n],
             off: vec![LOW; n],
             off_last: vec![NONE; n],
+            jumped: vec![false; n],
             best: vec![LOW; n],
             best_off: vec![false; n],
             leaving: vec![LOW; n],
@@ -287,6 +291,9 @@ impl Row {
             self.best_off[i] = off;
             let last = if off { self.off_last[i] } else { j as u32 - 1 };
             self.leaving[i] = score + costs.jump(last, i, j);
+            if self.jumped[i] && !off {
+                self.leaving[i] += model::ONE_NOTE_TRY;
+            }
         }
         // Back: from the end of the line to its start.
         let mut few = Best::NONE;
