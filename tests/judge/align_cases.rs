@@ -261,6 +261,45 @@ fn two_notes_left_out_are_a_skip_unless_their_time_is_kept() {
     assert!(held.skips.is_empty() && held.restarts.is_empty());
 }
 
+/// Four of six repeated notes passed over are one skip: had they run into the ones before, their
+/// time would have passed.
+#[test]
+fn repeated_notes_passed_over_are_one_skip() {
+    let page: Vec<Written> = (0..20)
+        .map(|k| 55 + 7 * k % 24)
+        .chain([67, 67, 68, 68, 68, 68, 70, 70, 70, 70, 73, 70, 73, 75])
+        .map(|midi| note(midi, 0.25))
+        .collect();
+    let line = line_of(&page, None);
+    let alignment = told(&line, play(&line, (0..24).chain(28..34), 0.5, 0.8));
+    assert_eq!(count(&alignment, Outcome::Right), 30);
+    assert_eq!(alignment.skips.len(), 1, "{:?}", alignment.skips);
+    assert!(alignment.restarts.is_empty());
+}
+
+/// A first reading that stops in silence before three notes of a figure of two, one of them left
+/// out: nobody jumped there and back.
+#[test]
+fn a_stop_in_a_figure_of_two_is_no_jump() {
+    let page: Vec<Written> = (0..16)
+        .map(|k| 55 + 7 * k % 24)
+        .chain((0..14).map(|k| if k % 2 == 0 { 81 } else { 72 }))
+        .chain([69, 66, 62, 64, 66, 67])
+        .map(|midi| note(midi, 0.25))
+        .collect();
+    let line = line_of(&page, None);
+    let mut notes = play(&line, (0..20).chain(21..36), 0.5, 1.0);
+    for (k, note) in notes.iter_mut().enumerate() {
+        let stops = [(19, 0.55), (20, 1.15), (21, 1.5)];
+        let lost_s: f64 = stops.iter().filter(|(at, _)| *at <= k).map(|s| s.1).sum();
+        note.onset_s += lost_s;
+        note.offset_s += lost_s;
+    }
+    let alignment = told(&line, notes);
+    assert!(alignment.restarts.is_empty(), "{:?}", alignment.restarts);
+    assert!(alignment.skips.is_empty(), "{:?}", alignment.skips);
+}
+
 #[test]
 fn sounds_that_nobody_could_place_are_no_skip() {
     let line = walk();
