@@ -667,7 +667,7 @@ pub(super) mod tests {
     fn a_player_who_stops_is_followed() {
         let line = eighths("CDEF GABc|dcBA GFED|EGce dBGD|CEGc BGDB,|");
         let stop = |index: usize| {
-            if index > 5 && index % 2 == 0 {
+            if index > 5 && index.is_multiple_of(2) {
                 ((index - 1) % 5) as f64
             } else {
                 0.0
