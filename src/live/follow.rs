@@ -6,6 +6,8 @@
 //! that a note costs O(line notes). Notes that have only begun are laid on top of those that
 //! the hearing has settled, and taken off again when it has settled them too.
 
+use std::collections::HashMap;
+
 use super::belief::{Belief, Note, TEMPO_PAIRS};
 use super::events::Event;
 use super::quick::{Begun, probability};
@@ -97,9 +99,9 @@ pub struct Follower {
     /// When a place was likely enough to say last, seconds.
     likely_s: f64,
     lost: bool,
-    /// Bar of the page and distance from its start of each note: two passes through a repeat
-    /// are one place.
-    page_place: Vec<(usize, i64)>,
+    /// The first note at the same place of the page (bar and distance from its start) as each:
+    /// two passes through a repeat are one place.
+    page_place: Vec<usize>,
     /// Since when another place is likely too, seconds.
     rival_since_s: Option<f64>,
     /// Settled notes in a row that had not been noticed when they began.
@@ -115,7 +117,10 @@ impl Follower {
             .and_then(|(from, to)| passage(line, from, to))
             .unwrap_or(0..line.notes.len());
         let notes = line.notes[range.clone()].iter();
-        let page_place = notes.map(|note| line.page_place(note)).collect();
+        let mut places = HashMap::new();
+        let page_place = (notes.enumerate())
+            .map(|(i, note)| *places.entry(line.page_place(note)).or_insert(i))
+            .collect();
         let expected = Expected::new(line, range, options.align.rhythm.as_ref());
         Follower {
             tunings: Tunings::new(&expected),
@@ -326,6 +331,29 @@ impl Follower {
         self.tunings.replay(&self.begun, &self.expected);
     }
 
+    /// Belief in each place of the page, at its first note.
+    fn on_page(&self, belief: impl Fn(&Belief, usize) -> f64) -> Vec<f64> {
+        let mut places = vec![0.0; self.expected.len()];
+        for (i, place) in self.page_place.iter().enumerate() {
+            places[*place] += belief(self.now(), i);
+        }
+        places
+    }
+
+    /// The likeliest place of the page that the last note was, as the likeliest note there, and
+    /// its probability.
+    fn likeliest(&self) -> (usize, f64) {
+        let places = self.on_page(|now, i| now.on[i]);
+        let of_page = |i: &usize| places[self.page_place[*i]];
+        let place = (0..self.expected.len())
+            .max_by(|a, b| {
+                let by_note = || self.now().on[*a].total_cmp(&self.now().on[*b]);
+                of_page(a).total_cmp(&of_page(b)).then_with(by_note)
+            })
+            .unwrap_or(0);
+        (place, places.get(place).map_or(0.0, |_| of_page(&place)))
+    }
+
     /// Belief in places other than that of note `place`.
     fn elsewhere(&self, place: usize) -> f64 {
         let other = |i: &usize| {
@@ -362,14 +390,12 @@ impl Follower {
     /// Says the likeliest place where it is likely enough and not said before.
     fn say(&mut self, onset_s: f64, said_s: f64, fresh: bool, events: &mut Vec<Event>) {
         let total = self.now().total();
-        let (place, on) = self.now().likeliest();
+        let (place, on) = self.likeliest();
         let started = self.now().unstarted < 0.5 * total;
         let probability = on / total;
         let index = place + self.expected.first;
-        let known = (0..self.expected.len())
-            .map(|i| self.now().on[i] + self.now().off[i])
-            .fold(0.0, f64::max)
-            / total;
+        let places = self.on_page(|now, i| now.on[i] + now.off[i]);
+        let known = places.into_iter().fold(0.0, f64::max) / total;
         if self.shakes() {
             (self.unsure, self.unsaid, self.likely_s) = (0, 0, said_s);
             return;
@@ -928,6 +954,28 @@ pub(super) mod tests {
         events.clear();
         follower.put_right(&sure, 3.8, &mut events);
         assert!(events.is_empty(), "said twice: {events:?}");
+    }
+
+    /// Gone back to the sign of a repeat after a pause, a player is in either pass: the place of
+    /// the page is said from the second note on.
+    #[test]
+    fn two_passes_through_a_repeat_are_one_place() {
+        let line = eighths("|:CEDF EGFA|GcBd cABG:|c8|");
+        let mut follower = Follower::new(&line, &TakeOptions::default());
+        let mut onset_s = 1.0;
+        for (k, index) in (0..11).chain(0..8).enumerate() {
+            onset_s += if k == 11 { 0.9 } else { 0.3 };
+            let mut events = Vec::new();
+            let begun = Begun {
+                silence_s: if k == 11 { 0.6 } else { 0.0 },
+                ..begins(&line, index, onset_s, None)
+            };
+            follower.begun(&begun, onset_s + 0.02, &mut events);
+            follower.settled(&[heard(&line, index, onset_s)], onset_s + 0.28, &mut events);
+            if k != 11 {
+                assert_eq!(place(&events).map(|place| place % 16), Some(index), "{k}");
+            }
+        }
     }
 
     #[test]
