@@ -83,19 +83,15 @@ impl Expected {
         let (mut missed_sum, mut merged_sum) = (vec![0.0f32], vec![0.0f32]);
         for i in 0..notes.len() {
             let same_as_before = i > 0 && notes[i - 1].midi == notes[i].midi;
-            let cost = if notes[i].grace {
-                model::GRACE_LEFT_OUT
+            let (cost, merged) = if notes[i].grace {
+                (model::GRACE_LEFT_OUT, 0.0)
             } else if same_as_before {
-                model::REPEATED_MERGED
+                let merged = model::MISSED - model::REPEATED_MERGED;
+                (model::REPEATED_MERGED, merged)
             } else {
-                model::MISSED
+                (model::MISSED, 0.0)
             };
             missed_sum.push(missed_sum[i] + cost);
-            let merged = if cost == model::REPEATED_MERGED {
-                model::MISSED - model::REPEATED_MERGED
-            } else {
-                0.0
-            };
             merged_sum.push(merged_sum[i] + merged);
         }
         let repeat_exits = repeat_exits(line, &range);

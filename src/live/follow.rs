@@ -331,11 +331,11 @@ impl Follower {
         self.tunings.replay(&self.begun, &self.expected);
     }
 
-    /// Belief in each place of the page, at its first note.
-    fn on_page(&self, belief: impl Fn(&Belief, usize) -> f64) -> Vec<f64> {
+    /// Belief in each place of the page, at its first note, from that in each note.
+    fn on_page(&self, belief: impl Fn(usize) -> f64) -> Vec<f64> {
         let mut places = vec![0.0; self.expected.len()];
         for (i, place) in self.page_place.iter().enumerate() {
-            places[*place] += belief(self.now(), i);
+            places[*place] += belief(i);
         }
         places
     }
@@ -343,15 +343,12 @@ impl Follower {
     /// The likeliest place of the page that the last note was, as the likeliest note there, and
     /// its probability.
     fn likeliest(&self) -> (usize, f64) {
-        let places = self.on_page(|now, i| now.on[i]);
-        let of_page = |i: &usize| places[self.page_place[*i]];
-        let place = (0..self.expected.len())
-            .max_by(|a, b| {
-                let by_note = || self.now().on[*a].total_cmp(&self.now().on[*b]);
-                of_page(a).total_cmp(&of_page(b)).then_with(by_note)
-            })
-            .unwrap_or(0);
-        (place, places.get(place).map_or(0.0, |_| of_page(&place)))
+        let on = &self.now().on;
+        let places = self.on_page(|i| on[i]);
+        (self.page_place.iter().enumerate())
+            .map(|(i, place)| (i, places[*place]))
+            .max_by(|a, b| (a.1.total_cmp(&b.1)).then_with(|| on[a.0].total_cmp(&on[b.0])))
+            .unwrap_or((0, 0.0))
     }
 
     /// Belief in places other than that of note `place`.
@@ -394,7 +391,7 @@ impl Follower {
         let started = self.now().unstarted < 0.5 * total;
         let probability = on / total;
         let index = place + self.expected.first;
-        let places = self.on_page(|now, i| now.on[i] + now.off[i]);
+        let places = self.on_page(|i| self.now().on[i] + self.now().off[i]);
         let known = places.into_iter().fold(0.0, f64::max) / total;
         if self.shakes() {
             (self.unsure, self.unsaid, self.likely_s) = (0, 0, said_s);

@@ -50,6 +50,15 @@ fn play(
     notes
 }
 
+/// Puts silences before some of the notes: which, and seconds.
+fn stop(notes: &mut [HeardNote], stops: &[(usize, f64)]) {
+    for (k, note) in notes.iter_mut().enumerate() {
+        let lost_s: f64 = stops.iter().filter(|(at, _)| *at <= k).map(|s| s.1).sum();
+        note.onset_s += lost_s;
+        note.offset_s += lost_s;
+    }
+}
+
 fn end_s(notes: &[HeardNote]) -> f64 {
     notes.last().map_or(0.0, |n| n.offset_s)
 }
@@ -289,12 +298,7 @@ fn a_stop_in_a_figure_of_two_is_no_jump() {
         .collect();
     let line = line_of(&page, None);
     let mut notes = play(&line, (0..20).chain(21..36), 0.5, 1.0);
-    for (k, note) in notes.iter_mut().enumerate() {
-        let stops = [(19, 0.55), (20, 1.15), (21, 1.5)];
-        let lost_s: f64 = stops.iter().filter(|(at, _)| *at <= k).map(|s| s.1).sum();
-        note.onset_s += lost_s;
-        note.offset_s += lost_s;
-    }
+    stop(&mut notes, &[(19, 0.55), (20, 1.15), (21, 1.5)]);
     let alignment = told(&line, notes);
     assert!(alignment.restarts.is_empty(), "{:?}", alignment.restarts);
     assert!(alignment.skips.is_empty(), "{:?}", alignment.skips);
@@ -651,11 +655,7 @@ fn stops_among_repeated_notes_are_no_stutter() {
     let line = line_of(&page, None);
     for stops_s in [[0.38, 1.97, 0.02], [0.5, 2.0, 0.1], [1.0, 1.0, 1.0]] {
         let mut notes = play(&line, 0..20, 0.5, 1.25);
-        for (k, note) in notes.iter_mut().enumerate() {
-            let lost_s: f64 = stops_s.iter().take(k.saturating_sub(8)).sum();
-            note.onset_s += lost_s;
-            note.offset_s += lost_s;
-        }
+        stop(&mut notes, &[9, 10, 11].map(|at| (at, stops_s[at - 9])));
         let alignment = told(&line, notes);
         assert_eq!(count(&alignment, Outcome::Right), 20, "{stops_s:?}");
         assert!(alignment.skips.is_empty(), "{stops_s:?}");
