@@ -64,8 +64,7 @@ const AGAIN_LOG_ODDS: [f64; 3] = [-0.09, 0.91, 0.39];
 
 /// Other places may be as likely as this for so long, seconds; then it is unknown which. Within
 /// two seconds a wrong place has to be gone.
-const RIVAL: f64 = 0.15;
-const RIVAL_S: f64 = 1.6;
+const RIVALS: [(f64, f64); 2] = [(0.15, 1.6), (0.3, 1.0)];
 
 /// A wrong note or one left out moves the place by this many notes for a moment.
 const NEAR_NOTES: usize = 1;
@@ -102,8 +101,8 @@ pub struct Follower {
     /// The first note at the same place of the page (bar and distance from its start) as each:
     /// two passes through a repeat are one place.
     page_place: Vec<usize>,
-    /// Since when another place is likely too, seconds.
-    rival_since_s: Option<f64>,
+    /// Since when other places are as likely as each of [`RIVALS`], seconds.
+    rivals_since_s: [Option<f64>; RIVALS.len()],
     /// Settled notes in a row that had not been noticed when they began.
     unnoticed: usize,
 }
@@ -136,7 +135,7 @@ impl Follower {
             likely_s: 0.0,
             lost: false,
             page_place,
-            rival_since_s: None,
+            rivals_since_s: [None; RIVALS.len()],
             unnoticed: 0,
         }
     }
@@ -362,6 +361,17 @@ impl Follower {
             .sum()
     }
 
+    /// True where other places have had this share of the belief for too long.
+    fn has_rival(&mut self, elsewhere: f64, said_s: f64) -> bool {
+        let mut too_long = false;
+        for ((as_likely, long_s), since_s) in RIVALS.iter().zip(&mut self.rivals_since_s) {
+            let began_s = since_s.unwrap_or(said_s);
+            *since_s = (elsewhere > *as_likely).then_some(began_s);
+            too_long |= since_s.is_some() && said_s - began_s > *long_s;
+        }
+        too_long
+    }
+
     /// Belief in the place said last and in the notes that may have come since.
     fn still_there(&self) -> f64 {
         let Some(said) = self.said else {
@@ -414,10 +424,8 @@ impl Follower {
         if probability >= SAID {
             self.likely_s = said_s;
         }
-        let rival = started && self.elsewhere(place) > RIVAL * total;
-        let since_s = *self.rival_since_s.get_or_insert(said_s);
-        self.rival_since_s = rival.then_some(since_s);
-        let rival = rival && said_s - since_s > RIVAL_S;
+        let elsewhere = if started { self.elsewhere(place) } else { 0.0 };
+        let rival = self.has_rival(elsewhere / total, said_s);
         let blind = self.unnoticed >= UNNOTICED_NOTES;
         let unsaid_long = self.unsaid >= UNSAID_NOTES_MIN && said_s - self.likely_s > UNSAID_S;
         let withdrawn = fresh && probability < SAID && self.still_there() < WITHDRAWN * total;
