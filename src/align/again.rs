@@ -6,7 +6,9 @@
 //! does not stand the look is taken back; none is ever made. Shares and bounds were read off 440
 //! accusations on made takes in rooms, noise and sampled voices.
 
-use super::{Alignment, Attempt, Outcome};
+use std::collections::HashMap;
+
+use super::{Alignment, Outcome};
 use crate::convert::{midi_to_hz, nearest_harmonic};
 use crate::hear::look::Sound;
 use crate::hear::{HeardNote, Hearing};
@@ -48,57 +50,145 @@ const RINGING_CONFIDENCE: f64 = 0.4;
 /// Pitches nearer than this are one.
 const SAME_SEMITONES: f64 = 0.7;
 
+/// What was seen is kept until it is so much, of a take that is still heard.
+const SEEN_MOST: usize = 1000;
+
 /// How sure one is of what is right after all.
 const RIGHT_AFTER_ALL: f64 = 0.9;
 
 /// Takes back accusations of `alignment` that the sound does not bear out.
 pub fn look_again(alignment: &mut Alignment, line: &Line, hearing: &Hearing, sound: &Sound) {
-    let tuning_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
-    if !tuning_semitones.is_finite() {
-        return;
-    }
-    let shift = alignment.transposed_semitones;
-    let written = |idx: usize| {
-        let sounding = line.notes[idx].sounding_midi + shift;
-        (sounding, f64::from(sounding) + tuning_semitones)
-    };
-    for (idx, note) in alignment.notes.iter_mut().enumerate() {
-        for attempt in note.earlier.iter_mut().chain([&mut note.last]) {
-            if let (Outcome::Wrong, Some(heard)) = (
-                attempt.outcome,
-                attempt.heard_idx.map(|j| &hearing.notes[j]),
-            ) {
-                let (sounding, midi) = written(idx);
-                look_at_wrong(attempt, heard, sounding, midi, sound);
+    Looks::default().look(alignment, line, hearing, sound, usize::MAX);
+}
+
+/// What looks have shown, so that a take that is still heard is not looked at twice.
+#[derive(Default)]
+pub struct Looks {
+    seen: HashMap<Suspect, Verdict>,
+}
+
+/// A note of the line, and the onsets (bits of seconds) of the sound taken for it, or of those
+/// between which it is missing.
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
+struct Suspect {
+    idx: usize,
+    from: u64,
+    until: u64,
+}
+
+#[derive(Clone, Copy)]
+enum Verdict {
+    Stands,
+    /// Nobody can say.
+    Doubtful,
+    /// The written note after all.
+    Right,
+}
+
+impl Looks {
+    /// As [`look_again`], with no more than `most` looks that were not made before: what is not
+    /// looked at yet is unsure. `sound` may have forgotten the beginning: what is accused there
+    /// stands as it was seen last.
+    pub fn look(
+        &mut self,
+        alignment: &mut Alignment,
+        line: &Line,
+        hearing: &Hearing,
+        sound: &Sound,
+        mut most: usize,
+    ) {
+        let tuning_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
+        if !tuning_semitones.is_finite() {
+            return;
+        }
+        let shift = alignment.transposed_semitones;
+        let written = |idx: usize| {
+            let sounding = line.notes[idx].sounding_midi + shift;
+            (sounding, f64::from(sounding) + tuning_semitones)
+        };
+        let mut verdict = |idx: usize, from_s: f64, until_s: f64, look: &dyn Fn() -> Verdict| {
+            let suspect = Suspect {
+                idx,
+                from: from_s.to_bits(),
+                until: until_s.to_bits(),
+            };
+            if let Some(seen) = self.seen.get(&suspect) {
+                return *seen;
+            }
+            if from_s < sound.begins_s() {
+                return Verdict::Stands;
+            }
+            if most == 0 {
+                return Verdict::Doubtful;
+            }
+            most -= 1;
+            let seen = look();
+            self.seen.insert(suspect, seen);
+            seen
+        };
+        for (idx, note) in alignment.notes.iter_mut().enumerate() {
+            for attempt in note.earlier.iter_mut().chain([&mut note.last]) {
+                if let (Outcome::Wrong, Some(heard)) = (
+                    attempt.outcome,
+                    attempt.heard_idx.map(|j| &hearing.notes[j]),
+                ) {
+                    let (sounding, midi) = written(idx);
+                    let look = || look_at_wrong(heard, midi, sound);
+                    match verdict(idx, heard.onset_s, heard.onset_s, &look) {
+                        Verdict::Stands => {}
+                        Verdict::Doubtful => attempt.take_back(),
+                        Verdict::Right => {
+                            attempt.outcome = Outcome::Right;
+                            attempt.confidence = RIGHT_AFTER_ALL;
+                            attempt.heard_midi = Some(sounding);
+                            attempt.register_slip = false;
+                        }
+                    }
+                }
             }
         }
-    }
-    let heard: Vec<Option<usize>> = alignment.notes.iter().map(|n| n.last.heard_idx).collect();
-    for idx in 0..heard.len() {
-        let last = &mut alignment.notes[idx].last;
-        if last.outcome != Outcome::Missed {
-            continue;
+        let heard: Vec<Option<usize>> =
+            (alignment.notes.iter().map(|n| n.last.heard_idx)).collect();
+        for idx in 0..heard.len() {
+            let last = &mut alignment.notes[idx].last;
+            if last.outcome != Outcome::Missed {
+                continue;
+            }
+            // Only where a few are missed between two that were heard.
+            let before = heard[idx.saturating_sub(MISSED_MOST)..idx].iter().rev();
+            let after = heard[idx + 1..].iter().take(MISSED_MOST);
+            let (Some(before), Some(after)) = (before.flatten().next(), after.flatten().next())
+            else {
+                continue;
+            };
+            let (before, after) = (&hearing.notes[*before], &hearing.notes[*after]);
+            if after.onset_s - before.onset_s >= BETWEEN_MOST_S {
+                continue;
+            }
+            let look = || {
+                if may_have_been_played(written(idx).1, before, after, hearing, sound) {
+                    Verdict::Doubtful
+                } else {
+                    Verdict::Stands
+                }
+            };
+            if let Verdict::Doubtful = verdict(idx, before.onset_s, after.onset_s, &look) {
+                last.take_back();
+            }
         }
-        // Only where a few are missed between two that were heard.
-        let before = heard[idx.saturating_sub(MISSED_MOST)..idx].iter().rev();
-        let after = heard[idx + 1..].iter().take(MISSED_MOST);
-        if let (Some(before), Some(after)) = (before.flatten().next(), after.flatten().next())
-            && let (before, after) = (&hearing.notes[*before], &hearing.notes[*after])
-            && after.onset_s - before.onset_s < BETWEEN_MOST_S
-            && may_have_been_played(written(idx).1, before, after, hearing, sound)
-        {
-            last.take_back();
+        self.forget(sound.begins_s());
+    }
+
+    /// Drops what was seen long before the sound begins.
+    fn forget(&mut self, begins_s: f64) {
+        if self.seen.len() > SEEN_MOST {
+            let old = begins_s.to_bits();
+            self.seen.retain(|suspect, _| suspect.until >= old);
         }
     }
 }
 
-fn look_at_wrong(
-    attempt: &mut Attempt,
-    heard: &HeardNote,
-    sounding: i32,
-    midi: f64,
-    sound: &Sound,
-) {
+fn look_at_wrong(heard: &HeardNote, midi: f64, sound: &Sound) -> Verdict {
     let span_s = (
         heard.onset_s + ATTACK_S,
         heard.offset_s.min(heard.onset_s + LOOK_S),
@@ -118,12 +208,11 @@ fn look_at_wrong(
         !is_harmonic(-above) && as_well > 1.0
     };
     if is_harmonic(above) && as_well >= NOTHING_BELOW {
-        attempt.outcome = Outcome::Right;
-        attempt.confidence = RIGHT_AFTER_ALL;
-        attempt.heard_midi = Some(sounding);
-        attempt.register_slip = false;
+        Verdict::Right
     } else if doubtful {
-        attempt.take_back();
+        Verdict::Doubtful
+    } else {
+        Verdict::Stands
     }
 }
 

@@ -26,7 +26,7 @@ mod shift;
 mod sound;
 mod tempo;
 
-pub use again::look_again;
+pub use again::{Looks, look_again};
 pub use expected::passage;
 pub use rhythm::Rhythm;
 

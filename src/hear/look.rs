@@ -13,16 +13,41 @@ const RESOLVED: f64 = 0.25;
 pub struct Sound {
     samples: Vec<f32>,
     rate_hz: f64,
+    /// Samples of the take before the first of `samples`.
+    n_forgotten: usize,
 }
 
 impl Sound {
     /// Mono, full scale ±1.
     pub fn new(samples: Vec<f32>, rate_hz: f64) -> Sound {
-        Sound { samples, rate_hz }
+        Sound {
+            samples,
+            rate_hz,
+            n_forgotten: 0,
+        }
+    }
+
+    /// More of it, of which the newest `keep_s` seconds are kept at least.
+    pub(super) fn push(&mut self, samples: &[f32], keep_s: f64) {
+        self.samples.extend_from_slice(samples);
+        let keep = (keep_s * self.rate_hz) as usize;
+        if self.samples.len() > 2 * keep {
+            let n = self.samples.len() - keep;
+            self.samples.drain(..n);
+            self.n_forgotten += n;
+        }
+    }
+
+    /// Time of the take that it begins at, seconds.
+    pub fn begins_s(&self) -> f64 {
+        self.n_forgotten as f64 / self.rate_hz.max(1.0)
     }
 
     fn stretch(&self, (from_s, to_s): (f64, f64)) -> &[f32] {
-        let at = |t: f64| ((t.max(0.0) * self.rate_hz) as usize).min(self.samples.len());
+        let at = |t: f64| {
+            let n = (t.max(0.0) * self.rate_hz) as usize;
+            n.saturating_sub(self.n_forgotten).min(self.samples.len())
+        };
         let from = at(from_s);
         &self.samples[from..at(to_s).max(from)]
     }

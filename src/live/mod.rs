@@ -128,7 +128,8 @@ impl Listener {
     /// What is settled, and at the end of a phrase what the recorder does to the sound.
     fn tell(&mut self, said_s: f64, silent_s: f64, events: &mut Vec<Event>) {
         let from = events.len();
-        self.settler.tell(&self.line, said_s, silent_s, events);
+        let sound = self.stream.sound();
+        (self.settler).tell(&self.line, sound, said_s, silent_s, events);
         let ends = events[from..].iter_mut().rev();
         let mut phrases = ends.filter_map(|event| match event {
             Event::Phrase { warnings, .. } => Some(warnings),

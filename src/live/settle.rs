@@ -7,7 +7,8 @@ use std::ops::Range;
 
 use super::ahead::Ahead;
 use super::events::{Event, HeardOutcome};
-use crate::align::{AlignOptions, Alignment, Outcome, align};
+use crate::align::{AlignOptions, Alignment, Looks, Outcome, align};
+use crate::hear::look::Sound;
 use crate::hear::{HeardNote, Hearing, tuning};
 use crate::judge::{Finding, FindingKind, judge};
 use crate::line::Line;
@@ -47,6 +48,9 @@ const BROKEN_OFF_S: f64 = 0.5;
 
 /// Notes by which a place may be mistaken: passages that come again are up to so long.
 const ALIKE_REACH: usize = 96;
+
+/// Looks into the sound at a time: each takes some milliseconds.
+const LOOKS_MOST: usize = 6;
 
 /// Newest notes that the tuning is taken from.
 const TUNING_NOTES: usize = 300;
@@ -94,6 +98,7 @@ pub struct Settler {
     told: Vec<Option<HeardOutcome>>,
     ahead: Ahead,
     sure: Vec<(usize, f64)>,
+    looks: Looks,
 }
 
 impl Settler {
@@ -112,6 +117,7 @@ impl Settler {
             last_told: None,
             told: Vec::new(),
             sure: Vec::new(),
+            looks: Looks::default(),
         }
     }
 
@@ -135,8 +141,15 @@ impl Settler {
     }
 
     /// Tells what is due at `said_s`, nothing having sounded for `silent_s`: endless where the
-    /// take is over.
-    pub fn tell(&mut self, line: &Line, said_s: f64, silent_s: f64, events: &mut Vec<Event>) {
+    /// take is over. `sound` is asked before anything is accused.
+    pub fn tell(
+        &mut self,
+        line: &Line,
+        sound: &Sound,
+        said_s: f64,
+        silent_s: f64,
+        events: &mut Vec<Event>,
+    ) {
         let breath = silent_s > BREATH_S;
         let limit = if breath {
             self.notes.len()
@@ -150,7 +163,7 @@ impl Settler {
         }
         self.ran_s = said_s;
         let limit = limit.max(self.n_told);
-        let (hearing, alignment) = self.align(line, 0..self.notes.len(), self.begins_at);
+        let (hearing, alignment) = self.align(line, sound, 0..self.notes.len(), self.begins_at);
         let roles = roles(&alignment, self.notes.len());
         self.sure = sure(&roles, &hearing.notes, &pitches(line));
         let a4_semitones = 12.0 * (alignment.a4_hz / 440.0).log2();
@@ -199,12 +212,12 @@ impl Settler {
                 && !once_more
                 && ends_phrase(line, idx)
             {
-                self.phrase(line, j + 1, said_s, events);
+                self.phrase(line, sound, j + 1, said_s, events);
             }
         }
         self.n_told = limit;
         if breath {
-            self.phrase(line, limit, said_s, events);
+            self.phrase(line, sound, limit, said_s, events);
         }
         self.trim(&roles);
         self.n_aligned = self.notes.len();
@@ -239,8 +252,9 @@ impl Settler {
 
     /// Some of the notes against the line.
     fn align(
-        &self,
+        &mut self,
         line: &Line,
+        sound: &Sound,
         notes: Range<usize>,
         begins_at: Option<usize>,
     ) -> (Hearing, Alignment) {
@@ -255,7 +269,9 @@ impl Settler {
             begins_at,
             ..self.options.align.clone()
         };
-        let alignment = align(line, &hearing, &options);
+        let mut alignment = align(line, &hearing, &options);
+        let looks = &mut self.looks;
+        looks.look(&mut alignment, line, &hearing, sound, LOOKS_MOST);
         (hearing, alignment)
     }
 
@@ -283,13 +299,20 @@ impl Settler {
     }
 
     /// Says what the phrase up to note `end` showed.
-    fn phrase(&mut self, line: &Line, end: usize, said_s: f64, events: &mut Vec<Event>) {
+    fn phrase(
+        &mut self,
+        line: &Line,
+        sound: &Sound,
+        end: usize,
+        said_s: f64,
+        events: &mut Vec<Event>,
+    ) {
         let from = std::mem::replace(&mut self.phrase_from, end);
         let begins_at = std::mem::take(&mut self.phrase_begins_at);
         if end - from.min(end) < PHRASE_NOTES {
             return;
         }
-        let (hearing, alignment) = self.align(line, from..end, begins_at);
+        let (hearing, alignment) = self.align(line, sound, from..end, begins_at);
         let mut check = judge(line, &hearing, &alignment, &self.options.judge);
         show::words::put_into_words(line, &mut check);
         // The notes after the phrase are still to come.
@@ -588,10 +611,10 @@ mod tests {
         for index in 0..line.notes.len() {
             let onset_s = 1.0 + 2.5 * index as f64;
             settler.push(&[sounding(onset_s, line.notes[index].sounding_midi - 5)]);
-            settler.tell(&line, onset_s + 2.4, 0.0, &mut events);
+            settler.tell(&line, &Sound::default(), onset_s + 2.4, 0.0, &mut events);
         }
         let first = events.len();
-        settler.tell(&line, 60.0, f64::INFINITY, &mut events);
+        settler.tell(&line, &Sound::default(), 60.0, f64::INFINITY, &mut events);
         let right = |events: &[Event], wanted: usize| {
             events.iter().any(|event| {
                 matches!(event, Event::Heard { index, outcome: HeardOutcome::Right, .. }
@@ -616,7 +639,13 @@ mod tests {
         let mut begun_at = Vec::new();
         for index in 0..line.notes.len() - 1 {
             settler.push(&[heard(&line, index, onset_s(index))]);
-            settler.tell(&line, onset_s(index) + 0.3, 0.0, &mut Vec::new());
+            settler.tell(
+                &line,
+                &Sound::default(),
+                onset_s(index) + 0.3,
+                0.0,
+                &mut Vec::new(),
+            );
             if let Some(begins_at) = settler.phrase_begins_at {
                 let oldest = &settler.notes[settler.phrase_from];
                 assert_eq!(oldest.onset_s, onset_s(begins_at), "note {begins_at}");

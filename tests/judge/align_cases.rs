@@ -1,7 +1,9 @@
 //! Situations of practice, one by one: what the alignment says of each.
 
 use crate::align_support::*;
-use passagework::align::{AlignOptions, Alignment, Outcome, Rhythm, align, look_again, passage};
+use passagework::align::{
+    AlignOptions, Alignment, Looks, Outcome, Rhythm, align, look_again, passage,
+};
 use passagework::convert::midi_to_hz;
 use passagework::hear::look::Sound;
 use passagework::hear::{HeardNote, Hearing, PitchCandidate};
@@ -735,12 +737,13 @@ fn sounding(spans: &[(f64, f64, f64)]) -> Sound {
     Sound::new((0..n).map(|i| at(i) as f32).collect(), RATE_HZ)
 }
 
-/// The walk played at 0.2 s a note but for note 20, heard as `heard` (nothing: `None`) where
-/// `truly` sounds; its outcome before and after the second look.
-fn looked_at_again(heard: Option<f64>, truly: &[f64]) -> (Outcome, Outcome) {
-    const ODD: usize = 20;
-    let line = walk();
-    let mut notes = play(&line, 0..line.notes.len(), 0.0, 0.8);
+/// The note of the walk that is looked at.
+const ODD: usize = 20;
+
+/// The walk played at 0.2 s a note but for one note, heard as `heard` (nothing: `None`) where
+/// `truly` sounds: what was heard, and the sound.
+fn with_one_odd(line: &Line, heard: Option<f64>, truly: &[f64]) -> (Hearing, Sound) {
+    let mut notes = play(line, 0..line.notes.len(), 0.0, 0.8);
     let mut spans: Vec<(f64, f64, f64)> = notes
         .iter()
         .map(|n| (n.onset_s, n.offset_s, n.midi))
@@ -751,10 +754,16 @@ fn looked_at_again(heard: Option<f64>, truly: &[f64]) -> (Outcome, Outcome) {
         Some(midi) => notes[ODD] = sound(from_s, to_s, midi),
         None => drop(notes.remove(ODD)),
     }
-    let heard = hearing(notes);
+    (hearing(notes), sounding(&spans))
+}
+
+/// Outcome of the odd note before and after the second look.
+fn looked_at_again(heard: Option<f64>, truly: &[f64]) -> (Outcome, Outcome) {
+    let line = walk();
+    let (heard, sound) = with_one_odd(&line, heard, truly);
     let mut alignment = align(&line, &heard, &AlignOptions::default());
     let before = alignment.notes[ODD].last.outcome;
-    look_again(&mut alignment, &line, &heard, &sounding(&spans));
+    look_again(&mut alignment, &line, &heard, &sound);
     let others = alignment
         .notes
         .iter()
@@ -766,6 +775,26 @@ fn looked_at_again(heard: Option<f64>, truly: &[f64]) -> (Outcome, Outcome) {
             .all(|(_, n)| n.last.outcome == Outcome::Right)
     );
     (before, alignment.notes[ODD].last.outcome)
+}
+
+/// While a take is still heard: what is not looked at yet is not accused, and what was seen once
+/// is known when the sound is gone.
+#[test]
+fn a_look_is_made_once() {
+    let line = walk();
+    let written = f64::from(line.notes[ODD].sounding_midi);
+    for (truly, seen) in [(vec![], Outcome::Missed), (vec![written], Outcome::Unsure)] {
+        let (heard, sound) = with_one_odd(&line, None, &truly);
+        let mut looks = Looks::default();
+        let mut look = |sound: &Sound, most: usize| {
+            let mut alignment = align(&line, &heard, &AlignOptions::default());
+            looks.look(&mut alignment, &line, &heard, sound, most);
+            alignment.notes[ODD].last.outcome
+        };
+        assert_eq!(look(&sound, 0), Outcome::Unsure, "not looked at yet");
+        assert_eq!(look(&sound, 1), seen);
+        assert_eq!(look(&Sound::default(), 0), seen, "seen before");
+    }
 }
 
 #[test]
