@@ -58,6 +58,11 @@ const LASTS_HARMONIC_S: f64 = 0.060;
 /// A note this young whose pitch turns out to be another was misheard, seconds.
 const YOUNG_S: f64 = 0.040;
 
+/// A sound that an attack of its pitch outdoes by so much, dB, so soon, seconds, was a hint of the
+/// note to come: air before the tongue lets the reed go, or a string stirred by the bow set on it.
+const HINT_DB: f64 = 9.0;
+const HINT_S: f64 = 0.25;
+
 /// Fall and rise of the level that make a new attack, dB; less where the same pitch is
 /// expected again.
 const ATTACK_DB: f64 = 6.0;
@@ -179,6 +184,7 @@ struct Sounding {
     midi: f64,
     onset_s: f64,
     begun_s: f64,
+    loudest_db: f64,
 }
 
 impl Sounding {
@@ -324,6 +330,8 @@ impl Quick {
         );
         if let Some(attack) = &mut self.attack {
             attack.rises((level_db, upper_db));
+        } else if let Some(note) = &mut self.note {
+            note.loudest_db = note.loudest_db.max(level_db);
         }
         self.weigh_again(now_s, (level_db, upper_db), noise_dbfs, begun);
         if level_db < noise_dbfs + OVER_NOISE_DB {
@@ -418,6 +426,13 @@ impl Quick {
             }
             return;
         }
+        let hinted = match (self.attack, self.note, again) {
+            (Some(attack), Some(note), Some(_)) => {
+                attack.at_s - note.onset_s < HINT_S && level_db - note.loudest_db >= HINT_DB
+            }
+            _ => false,
+        };
+        let again = again.filter(|_| !hinted);
         let young = self
             .note
             .is_some_and(|note| now_s - note.begun_s < YOUNG_S && self.attack.is_none());
@@ -425,7 +440,7 @@ impl Quick {
             onset_s,
             midi,
             silence_s: self.attack.map_or(0.0, |attack| attack.silence_s),
-            revises: young,
+            revises: young || hinted,
             expected,
             again: again.map(|(probability, _)| probability),
             weighed_again: false,
@@ -444,6 +459,7 @@ impl Quick {
             midi,
             onset_s,
             begun_s,
+            loudest_db: level_db,
         });
         self.note_peak_db = level_db;
         self.waiting = None;
@@ -752,6 +768,24 @@ mod tests {
         let pitches: Vec<f64> = said.iter().map(|(_, b)| b.midi.round()).collect();
         assert_eq!(pitches, [64.0, 67.0]);
         assert!(said.iter().all(|(_, b)| !b.expected));
+    }
+
+    /// A soft sound before the tongue lets go is a hint of the note; as loud, it is one itself.
+    #[test]
+    fn a_hint_of_a_note_is_no_note() {
+        for (level_db, is_hint) in [(-22.0, true), (-6.0, false)] {
+            let before = VoiceNote {
+                level_db,
+                ..note(0.5, 0.6, 64.0, true)
+            };
+            let said = listen(&reed(&[before, note(0.64, 1.0, 64.0, true)]), &[64.0]);
+            let (_, begun) = said
+                .iter()
+                .find(|(_, b)| b.onset_s > 0.6)
+                .expect("the tongued note");
+            assert_eq!(begun.revises, is_hint, "{said:?}");
+            assert_eq!(begun.again.is_none(), is_hint, "{said:?}");
+        }
     }
 
     /// Said at once because it was expected, it is said to have lasted later; a blip never is.
