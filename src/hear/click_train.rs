@@ -34,6 +34,9 @@ pub const CLICKS_MIN: usize = 6;
 const HELD_SHARE: f64 = 0.30;
 const HELD_OVER: f64 = 1.25;
 
+/// A click ends, and ticks once more, no later than this after it began, seconds.
+const END_S: f64 = 0.075;
+
 /// Neighbours either side among the grid's ticks that a tick is compared with: an accent
 /// comes again after four or fewer.
 const NEIGHBOURS: usize = 6;
@@ -108,16 +111,10 @@ pub struct Train {
 pub fn likely_trains(ticks: &[Tick], duration_s: f64) -> Vec<Train> {
     let mut found: Vec<(f64, Train)> = Vec::new();
     for period_s in likely_periods(ticks) {
-        let Some(grid) = longest_chain(ticks, period_s) else {
+        let Some(chain) = longest_chain(ticks, period_s) else {
             continue;
         };
-        let mut grid = grid;
-        for _ in 0..2 {
-            let members = members(ticks, &grid);
-            let places: Vec<i64> = members.iter().map(|m| m.0).collect();
-            let times: Vec<f64> = members.iter().map(|m| ticks[m.1].at_s).collect();
-            grid = Grid::fit(&places, &times, COARSE_S).unwrap_or(grid);
-        }
+        let grid = beginnings(ticks, fitted(ticks, chain));
         let train = Train {
             grid,
             ticks: members(ticks, &grid),
@@ -260,11 +257,39 @@ fn members(ticks: &[Tick], grid: &Grid) -> Vec<(i64, usize)> {
         .collect()
 }
 
+/// A grid through the ticks about it.
+fn fitted(ticks: &[Tick], mut grid: Grid) -> Grid {
+    for _ in 0..2 {
+        let members = members(ticks, &grid);
+        let places: Vec<i64> = members.iter().map(|m| m.0).collect();
+        let times: Vec<f64> = members.iter().map(|m| ticks[m.1].at_s).collect();
+        grid = Grid::fit(&places, &times, COARSE_S).unwrap_or(grid);
+    }
+    grid
+}
+
+/// The grid, or the one a click's length before it where that holds nearly as many: these are
+/// the ends of the clicks.
+fn beginnings(ticks: &[Tick], grid: Grid) -> Grid {
+    let held = |grid: &Grid| members(ticks, grid).len();
+    let sooner = (2..)
+        .map(|k| f64::from(k) * COARSE_S)
+        .take_while(|s| *s < END_S)
+        .map(|s| Grid {
+            first_s: grid.first_s - s,
+            ..grid
+        });
+    match sooner.max_by_key(held) {
+        Some(sooner) if 10 * held(&sooner) >= 9 * held(&grid) => fitted(ticks, sooner),
+        _ => grid,
+    }
+}
+
 /// Most ticks that the grid holds when moved aside.
 fn held_aside(ticks: &[Tick], grid: &Grid) -> f64 {
     let mut most = 0;
-    let mut aside_s = 3.0 * COARSE_S;
-    while aside_s < grid.period_s - 2.8 * COARSE_S {
+    let mut aside_s = END_S;
+    while aside_s < grid.period_s - END_S + 0.2 * COARSE_S {
         let moved = Grid {
             first_s: grid.first_s + aside_s,
             ..*grid

@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use realfft::num_complex::Complex;
 
 use super::HeardClick;
+use super::click_kinds::{self, Heard};
 use super::click_train::{CLICKS_MIN, Grid, Train, likely_trains};
 use super::clicks::{Tick, TickListener, hann};
 use super::slices::Slices;
@@ -61,6 +62,10 @@ const SOUND_S: (f64, f64) = (0.004, 0.090);
 
 /// Span before it in which the music without the click is measured, seconds.
 const MUSIC_S: (f64, f64) = (0.030, 0.005);
+
+/// Music softer than this share of a click's power does it no harm: no single click in a pause
+/// stands for all.
+const MUSIC_LEAST: f64 = 0.01;
 
 /// A click has no more than this share of its energy in the last part of its span, seconds.
 const GONE_S: f64 = 0.045;
@@ -205,40 +210,83 @@ fn settle(
         return None;
     }
     let kind_at: BTreeMap<i64, usize> = on.iter().map(|i| (places[*i], which[*i].0)).collect();
-    let grid = aligned(sound, rate, grid, &kind_at, kinds.len());
-    let mut metronome = Metronome {
-        clicks: Vec::new(),
+    let mut split_at = kind_at.clone();
+    let n_split = split(sound, rate, &grid, &mut split_at, kinds.len());
+    let placed = Placed {
         grid,
         span: (first, last),
-        kind_at,
-        kinds: Vec::new(),
+        tick_at: on
+            .iter()
+            .map(|i| (places[*i], &ticks[which[*i].1]))
+            .collect(),
     };
-    let (mut heard, mut going_on) = (Vec::new(), 0);
-    for (kind, members) in kinds.iter().enumerate() {
-        let at = places_of(kind, &metronome.kind_at);
+    let free = |kind_at, n_kinds| freed(&placed, kind_at, n_kinds, listener, sound, rate);
+    let split = (n_split > kinds.len()).then(|| free(split_at, n_split));
+    [Some(free(kind_at, kinds.len())), split]
+        .into_iter()
+        .flatten()
+        .flatten()
+        .filter(|(metronome, _)| !metronome.skips_beats(train, sound, rate))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(metronome, _)| metronome)
+}
+
+/// Clicks on their grid: first and last place, and the tick of each place that has one.
+struct Placed<'a> {
+    grid: Grid,
+    span: (i64, i64),
+    tick_at: BTreeMap<i64, &'a Tick>,
+}
+
+/// A metronome with its clicks freed of the music, by kind, and how much of their power is left of
+/// it; `None` where they are the player's notes.
+fn freed(
+    placed: &Placed,
+    kind_at: BTreeMap<i64, usize>,
+    n_kinds: usize,
+    listener: &TickListener,
+    sound: &[f32],
+    rate: f64,
+) -> Option<(Metronome, f64)> {
+    let grid = aligned(sound, rate, placed.grid, &kind_at, n_kinds);
+    let (mut clicks, mut kinds) = (Vec::new(), Vec::new());
+    let (mut going_on, mut all_left) = (0, 0.0);
+    for kind in 0..n_kinds {
+        let at = places_of(kind, &kind_at);
         let (freed, level_dbfs, left) = freed_click(sound, rate, &grid, &at, LEFT_TIMES);
         if goes_on(&freed, rate) {
             going_on += at.len();
         }
-        let bands = hz(&strongest_bands(members.iter().map(|m| &ticks[m.1])));
+        // One alone is taken for all click.
+        let of_music = if at.len() < KIND_MIN { 1.0 } else { left };
+        all_left += of_music * at.len() as f64;
+        let bands = strongest_bands(at.iter().map(|place| placed.tick_at[place]));
+        let bands_hz: Vec<f64> = bands.iter().map(|b| listener.band_hz(*b)).collect();
         // Where in the freed sound the click begins, against its place on the grid.
         let late_s = if at.is_empty() || left > FREED_LEFT {
             0.0
         } else {
-            first_moment(&freed, rate, &bands, SOUND_S.0, FREED_S) - SOUND_S.0
+            first_moment(&freed, rate, &bands_hz, SOUND_S.0, FREED_S) - SOUND_S.0
         };
-        heard.extend(at.iter().map(|place| HeardClick {
+        clicks.extend(at.iter().map(|place| HeardClick {
             at_s: grid.at_s(*place) + late_s,
             level_dbfs,
         }));
-        metronome.kinds.push(Kind { sound: freed });
+        kinds.push(Kind { sound: freed });
     }
-    if 2 * going_on > heard.len() {
+    if 2 * going_on > clicks.len() {
         return None;
     }
-    heard.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-    metronome.clicks = heard;
-    (!metronome.skips_beats(train, sound, rate)).then_some(metronome)
+    let left = all_left / clicks.len().max(1) as f64;
+    clicks.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    let metronome = Metronome {
+        clicks,
+        grid,
+        span: placed.span,
+        kind_at,
+        kinds,
+    };
+    Some((metronome, left))
 }
 
 /// True where a freed click goes on to the end of its span: notes of one pitch begin so, of a player
@@ -330,6 +378,54 @@ fn kinds(train: &Train, ticks: &[Tick]) -> Vec<Vec<(i64, usize)>> {
     kinds
 }
 
+/// Tells kinds apart that are one as ticks; how many there are then.
+fn split(
+    sound: &[f32],
+    rate: f64,
+    grid: &Grid,
+    kind_at: &mut BTreeMap<i64, usize>,
+    n_kinds: usize,
+) -> usize {
+    let mut n = n_kinds;
+    let slices = Slices::new(rate, sound_samples(rate));
+    for kind in 0..n_kinds {
+        if n == KINDS {
+            break;
+        }
+        let heard: Vec<Heard> = (places_of(kind, kind_at).into_iter())
+            .map(|place| {
+                let (weight, cells) = heard_at(sound, rate, grid.at_s(place), &slices);
+                Heard {
+                    place,
+                    weight,
+                    cells: cells.iter().map(|c| c.norm()).collect(),
+                }
+            })
+            .collect();
+        if let Some(others) = click_kinds::others(&heard, KIND_MIN) {
+            let others = heard.iter().zip(others).filter(|(_, other)| *other);
+            kind_at.extend(others.map(|(h, _)| (h.place, n)));
+            n += 1;
+        }
+    }
+    n
+}
+
+/// Samples of a click's sound.
+fn sound_samples(rate: f64) -> usize {
+    ((SOUND_S.0 + SOUND_S.1) * rate) as usize
+}
+
+/// What sounds at a click, and one over the power of the music about it.
+fn heard_at(sound: &[f32], rate: f64, at_s: f64, slices: &Slices) -> (f64, Vec<Complex<f32>>) {
+    let piece = resampled(sound, (at_s - SOUND_S.0) * rate, sound_samples(rate));
+    let before = power(sound, rate, at_s - MUSIC_S.0, at_s - MUSIC_S.1);
+    let after = power(sound, rate, at_s + 0.7 * SOUND_S.1, at_s + SOUND_S.1);
+    let all = piece.iter().map(|x| f64::from(x * x)).sum::<f64>() / piece.len().max(1) as f64;
+    let music = before.max(after).max(MUSIC_LEAST * all) + 1e-12;
+    (1.0 / music, slices.cells(&piece))
+}
+
 /// Bands in which ticks of one kind stand out most, on the whole.
 fn strongest_bands<'a>(ticks: impl Iterator<Item = &'a Tick>) -> Vec<usize> {
     let mut sums: Vec<u32> = Vec::new();
@@ -413,18 +509,10 @@ fn freed_click(
     places: &[i64],
     left_times: f32,
 ) -> (Vec<f32>, f64, f64) {
-    let length = ((SOUND_S.0 + SOUND_S.1) * rate) as usize;
-    let slices = Slices::new(rate, length);
-    let cells: Vec<(f64, Vec<Complex<f32>>)> = places
-        .iter()
-        .map(|place| {
-            let at_s = grid.at_s(*place);
-            let piece = resampled(sound, (at_s - SOUND_S.0) * rate, length);
-            let before = power(sound, rate, at_s - MUSIC_S.0, at_s - MUSIC_S.1);
-            let after = power(sound, rate, at_s + 0.7 * SOUND_S.1, at_s + SOUND_S.1);
-            let music = before.max(after) + 1e-12;
-            (1.0 / music, slices.cells(&piece))
-        })
+    let slices = Slices::new(rate, sound_samples(rate));
+    let at_s = places.iter().map(|place| grid.at_s(*place));
+    let cells: Vec<(f64, Vec<Complex<f32>>)> = at_s
+        .map(|at_s| heard_at(sound, rate, at_s, &slices))
         .collect();
     let weights: f64 = cells.iter().map(|c| c.0).sum();
     let n_cells = slices.n * slices.bins;

@@ -5,6 +5,7 @@
 //! `passagework hear` prints those above one half.
 
 pub mod blips;
+mod click_kinds;
 mod click_train;
 mod clicks;
 pub mod confidence;

@@ -1,6 +1,6 @@
 //! A metronome in the recording: heard to a millisecond, taken out, and never made up.
 
-use passagework::hear::{HearOptions, Hearer, Hearing, hear};
+use passagework::hear::{HearOptions, HeardNote, Hearer, Hearing, hear};
 use passagework::sound::voice::{VoiceNote, VoiceOptions, render};
 
 const RATE_HZ: u32 = 44_100;
@@ -97,6 +97,33 @@ fn assert_clicks(name: &str, hearing: &Hearing, times: &[f64]) {
         times.len(),
         hearing.clicks.len()
     );
+}
+
+/// Beeps of 49 ms cut off hard, the accent a fifth above the beat, as loud as the player: they
+/// tick where they end too, and all their bands stand out.
+#[test]
+fn every_second_beep_a_fifth_above_is_a_click_of_its_own() {
+    let (dry, notes) = playing(0.268, 60, 0.012, false);
+    let level = 1.4 * rms(&dry);
+    let hard = |hz: f64| {
+        move |t: f64| {
+            if t < 0.049 {
+                level * (std::f64::consts::TAU * hz * t).sin()
+            } else {
+                0.0
+            }
+        }
+    };
+    let mut samples = dry;
+    let mut times = add_clicks(&mut samples, 0.3, 2.0 * 0.536, hard(1420.0));
+    times.extend(add_clicks(&mut samples, 0.836, 2.0 * 0.536, hard(947.0)));
+    let hearing = hear(&samples, RATE_HZ, &clarinet());
+    assert_clicks("an accent and a beat", &hearing, &times);
+    let heard = hearing.notes.iter().filter(|n| n.confidence >= 0.5);
+    let beyond: Vec<_> = heard
+        .filter(|n| !notes.iter().any(|m| (m.onset_s - n.onset_s).abs() < 0.05))
+        .collect();
+    assert_eq!(beyond, [] as [&HeardNote; 0], "none of them is a note");
 }
 
 #[test]
