@@ -91,14 +91,14 @@ mod tests {
     use super::*;
     use crate::sound::voice::Rng;
 
-    /// Sixteen places of one band each, of which every fourth has an accent in the next band.
+    /// Sixteen places with noise in two hundred cells; every fourth has an accent in another cell.
     fn places(accent: f32) -> Vec<Heard> {
         let mut rng = Rng::new(3);
         (0..16)
             .map(|place| {
-                let mut cells: Vec<f32> = (0..8).map(|_| rng.between(0.0, 0.3) as f32).collect();
-                cells[if place % 4 == 1 { 4 } else { 2 }] += accent;
-                cells[if place % 4 == 1 { 2 } else { 4 }] += 1.0 - accent;
+                let mut cells: Vec<f32> = (0..200).map(|_| rng.between(0.0, 0.3) as f32).collect();
+                cells[if place % 4 == 1 { 4 } else { 2 }] += 3.0 * accent;
+                cells[if place % 4 == 1 { 2 } else { 4 }] += 3.0 * (1.0 - accent);
                 Heard {
                     place,
                     weight: 1.0,
