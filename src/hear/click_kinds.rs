@@ -69,6 +69,7 @@ fn apart(heard: &[Heard], other: &[bool]) -> f64 {
     between * distance(&means[0], &means[1]) / (within / free).max(1e-12)
 }
 
+/// Mean cells of the places that are others, or of those that are not.
 fn mean(heard: &[Heard], other: &[bool], kind: bool) -> Vec<f32> {
     let n_cells = heard.first().map_or(0, |h| h.cells.len());
     let mut sums = vec![0.0f64; n_cells];
@@ -81,6 +82,7 @@ fn mean(heard: &[Heard], other: &[bool], kind: bool) -> Vec<f32> {
     sums.iter().map(|sum| (sum / weights) as f32).collect()
 }
 
+/// Sum of squared differences.
 fn distance(a: &[f32], b: &[f32]) -> f64 {
     let squares = a.iter().zip(b).map(|(a, b)| f64::from((a - b).powi(2)));
     squares.sum()

@@ -221,11 +221,10 @@ fn settle(
             .collect(),
     };
     let free = |kind_at, n_kinds| freed(&placed, kind_at, n_kinds, listener, sound, rate);
-    let split = (n_split > kinds.len()).then(|| free(split_at, n_split));
-    [Some(free(kind_at, kinds.len())), split]
+    let apart = (n_split > kinds.len()).then(|| free(split_at, n_split));
+    free(kind_at, kinds.len())
         .into_iter()
-        .flatten()
-        .flatten()
+        .chain(apart.flatten())
         .filter(|(metronome, _)| !metronome.skips_beats(train, sound, rate))
         .min_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(metronome, _)| metronome)
@@ -421,7 +420,7 @@ fn heard_at(sound: &[f32], rate: f64, at_s: f64, slices: &Slices) -> (f64, Vec<C
     let piece = resampled(sound, (at_s - SOUND_S.0) * rate, sound_samples(rate));
     let before = power(sound, rate, at_s - MUSIC_S.0, at_s - MUSIC_S.1);
     let after = power(sound, rate, at_s + 0.7 * SOUND_S.1, at_s + SOUND_S.1);
-    let all = piece.iter().map(|x| f64::from(x * x)).sum::<f64>() / piece.len().max(1) as f64;
+    let all = power(sound, rate, at_s - SOUND_S.0, at_s + SOUND_S.1);
     let music = before.max(after).max(MUSIC_LEAST * all) + 1e-12;
     (1.0 / music, slices.cells(&piece))
 }
